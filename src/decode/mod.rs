@@ -1,0 +1,5 @@
+//! Decode: records to readings, by profile.
+
+mod reading;
+
+pub use reading::Reading;

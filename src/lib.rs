@@ -1,0 +1,50 @@
+//! # soakwatch
+//!
+//! Watches the leak tests of a petrol vehicle's fuel-vapour system as they happen, grades each on the spot and
+//! keeps the raw record, so that it can be judged again later.
+//!
+//! ## How the data walks
+//!
+//! ```text
+//!  link ──Record──▶ capture            (appended first, then judged)
+//!                      │
+//!                      └─Record─▶ decode ─Reading─▶ timeline ─Phase, Edge─▶ grade ─Finding─▶ view
+//!                               (wire, profile)    (soak, start, purge,   (a machine a    (console, JSON, CSV)
+//!                                                   decay, gaps,           test, a jury)
+//!                                                   spoilers)
+//! ```
+//!
+//! It walks one way. [`judge`] drives decode, timeline and grade as one; a live link, a saved capture and the
+//! simulator all feed the same judge, and it cannot tell which. The judge does no I/O and reads no clock.
+//!
+//! ## The rooms, from the ground
+//!
+//! | floor | rooms |
+//! |---|---|
+//! | words | [`time`] [`units`] [`channel`] [`record`] [`trade`] |
+//! | pure | [`wire`] line codecs · [`physics`] gas, orifice, fuel, tank, belief |
+//! | kept | [`profile`] limits with sources · [`capture`] append, recover, read |
+//! | judge | [`decode`] · [`timeline`] · [`grade`] · [`judge`] |
+//! | edge | [`sim`] the simulated vehicle · [`link`] · [`session`] a run |
+//! | door | [`view`] console, JSON, CSV · [`cli`] one file a command |
+//!
+//! Arrows point down. The simulator shares nothing with the judge but the words.
+
+pub mod capture;
+pub mod channel;
+pub mod cli;
+pub mod decode;
+pub mod grade;
+pub mod judge;
+pub mod link;
+pub mod physics;
+pub mod profile;
+pub mod record;
+pub mod session;
+pub mod sim;
+pub mod time;
+pub mod timeline;
+pub mod trade;
+pub mod units;
+pub mod view;
+pub mod wire;

@@ -1,0 +1,3 @@
+//! The door: parse, pick a command, run it.
+
+fn main() {}

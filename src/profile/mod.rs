@@ -1,0 +1,57 @@
+//! Profiles: everything that is a calibration and not a fact, each limit with its unit and source.
+
+mod settings;
+
+pub use settings::*;
+
+use crate::channel::Channel;
+use crate::trade::Test;
+use std::collections::BTreeMap;
+
+/// How a foreign column becomes a channel: `value * scale + offset`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Column {
+    /// The heading as it stands in the file, trimmed.
+    pub column: String,
+    /// The channel it carries.
+    pub channel: Channel,
+    /// Factor.
+    pub scale: f64,
+    /// Added after scaling.
+    pub offset: f64,
+}
+
+/// Where the time of a row comes from when the file has neither `time_s` nor `utc`.
+#[derive(Debug, Clone, PartialEq)]
+pub enum RowTime {
+    /// A column in seconds.
+    Column(String),
+    /// An assumed period from row to row, in seconds; findings say so.
+    Period(f64),
+}
+
+/// A profile, checked and complete.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Profile {
+    /// Its name.
+    pub name: String,
+    /// One line for people.
+    pub title: String,
+    /// The settings.
+    pub set: Settings,
+    /// Where each setting's value comes from, by path.
+    pub sources: BTreeMap<String, String>,
+    /// Foreign headings.
+    pub columns: Vec<Column>,
+    /// Time of foreign rows.
+    pub row_time: Option<RowTime>,
+    /// Tests whose absence makes a regrade exit with 3.
+    pub asks: Vec<Test>,
+}
+
+impl Profile {
+    /// The source of a setting's value, in words.
+    pub fn source(&self, path: &str) -> &str {
+        self.sources.get(path).map_or("no source given", String::as_str)
+    }
+}

@@ -1,0 +1,305 @@
+//! Every setting, once: its name, unit, sound range and meaning. The structs, the checker and `profile show` all
+//! come from this one table.
+
+/// What a setting may hold.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Holds {
+    /// A number within a range, ends included.
+    Number {
+        /// Unit in words, empty for a bare number.
+        unit: &'static str,
+        /// Smallest sound value.
+        low: f64,
+        /// Largest sound value.
+        high: f64,
+    },
+    /// One of these words.
+    Word(&'static [&'static str]),
+}
+
+/// One setting of the table.
+#[derive(Debug, Clone, Copy)]
+pub struct Setting {
+    /// Table and key: `vehicle.tank_l`.
+    pub path: &'static str,
+    /// What it may hold.
+    pub holds: Holds,
+    /// What it means.
+    pub doc: &'static str,
+}
+
+macro_rules! settings {
+    ($($(#[doc = $sdoc:literal])* $section:ident $Section:ident {
+        $($(#[doc = $doc:literal])* $key:ident: $kind:tt $args:tt;)*
+    })*) => {
+        $(
+            $(#[doc = $sdoc])*
+            #[derive(Debug, Clone, PartialEq)]
+            pub struct $Section { $($(#[doc = $doc])* pub $key: settings!(@type $kind),)* }
+        )*
+
+        /// All settings of a profile, by table.
+        #[derive(Debug, Clone, PartialEq)]
+        pub struct Settings { $($(#[doc = $sdoc])* pub $section: $Section,)* }
+
+        /// The table of settings.
+        pub const SETTINGS: &[Setting] = &[$($(
+            Setting {
+                path: concat!(stringify!($section), ".", stringify!($key)),
+                holds: settings!(@holds $kind $args),
+                doc: concat!($($doc),*),
+            },
+        )*)*];
+
+        impl Settings {
+            /// Builds the settings from `number` and `word`, which answer for a path of the table.
+            pub fn build<E>(
+                mut number: impl FnMut(&'static str) -> Result<f64, E>,
+                mut word: impl FnMut(&'static str) -> Result<String, E>,
+            ) -> Result<Settings, E> {
+                let _ = (&mut number, &mut word);
+                Ok(Settings { $($section: $Section { $(
+                    $key: settings!(@read $kind number word concat!(stringify!($section), ".", stringify!($key))),
+                )* },)* })
+            }
+        }
+    };
+    (@type number) => { f64 };
+    (@type word) => { String };
+    (@holds number ($unit:literal, $low:literal, $high:literal)) => {
+        Holds::Number { unit: $unit, low: $low, high: $high }
+    };
+    (@holds word ($($w:literal),*)) => { Holds::Word(&[$($w),*]) };
+    (@read number $number:ident $word:ident $path:expr) => { $number($path)? };
+    (@read word $number:ident $word:ident $path:expr) => { $word($path)? };
+}
+
+settings! {
+    /// The tank and what hangs on it.
+    vehicle Vehicle {
+        /// Nominal tank volume.
+        tank_l: number("L", 5.0, 400.0);
+        /// Volume above "full", in percent of the nominal tank.
+        ullage_pct: number("%", 0.0, 40.0);
+        /// Canister, lines and filler.
+        lines_l: number("L", 0.0, 40.0);
+        /// Half-width of the uncertainty of the whole vapour volume (90 %).
+        volume_spread_pct: number("%", 0.0, 60.0);
+    }
+    /// The fuel.
+    fuel Fuel {
+        /// Reid vapour pressure, lowest of the season.
+        rvp_low_psi: number("psi", 1.0, 16.0);
+        /// Reid vapour pressure, highest of the season.
+        rvp_high_psi: number("psi", 1.0, 16.0);
+        /// Ethanol content; above 15 % the vapour model is flagged.
+        ethanol_pct: number("%", 0.0, 100.0);
+    }
+    /// The vent valve.
+    vent Vent {
+        /// What energising the solenoid does.
+        energised: word("open", "sealed");
+        /// Effective diameter of the open vent path.
+        open_path_mm: number("mm", 1.0, 30.0);
+        /// Below this effective diameter the path counts as restricted.
+        restricted_below_mm: number("mm", 0.5, 30.0);
+    }
+    /// The leak switch.
+    switch Switch {
+        /// Whether the vehicle has one.
+        fitted: word("yes", "no");
+        /// Vacuum at which units close, lowest.
+        closes_low_pa: number("Pa", 20.0, 2000.0);
+        /// Vacuum at which units close, highest.
+        closes_high_pa: number("Pa", 20.0, 2000.0);
+        /// Vacuum at which units re-open, lowest.
+        reopens_low_pa: number("Pa", 5.0, 2000.0);
+        /// Vacuum at which units re-open, highest.
+        reopens_high_pa: number("Pa", 5.0, 2000.0);
+    }
+    /// The two reliefs.
+    reliefs Reliefs {
+        /// Opening pressure, lowest.
+        pressure_low_pa: number("Pa", 10.0, 5000.0);
+        /// Opening pressure, highest.
+        pressure_high_pa: number("Pa", 10.0, 5000.0);
+        /// Opening vacuum, lowest.
+        vacuum_low_pa: number("Pa", 100.0, 8000.0);
+        /// Opening vacuum, highest.
+        vacuum_high_pa: number("Pa", 100.0, 8000.0);
+        /// The trace counts as standing when it changes less than this in `flat_s`.
+        flat_band_pa: number("Pa", 1.0, 500.0);
+        /// How long it must stand.
+        flat_s: number("s", 0.5, 3600.0);
+    }
+    /// The switch's sense line.
+    sense Sense {
+        /// Whether the controller keeps its pull-up on while the key is off.
+        bias: word("always", "pulsed", "none");
+        /// Pull-up voltage.
+        pull_up_v: number("V", 1.0, 30.0);
+        /// Pull-up resistor.
+        pull_up_ohm: number("ohm", 10.0, 1000000.0);
+        /// Resistor built into the module in series with the switch.
+        series_ohm: number("ohm", 0.0, 100000.0);
+        /// Above this the line reads open.
+        open_above_v: number("V", 0.1, 30.0);
+        /// Below this the line reads closed.
+        closed_below_v: number("V", 0.01, 30.0);
+        /// Below this a line whose bias is not certain counts as having none.
+        dead_below_v: number("V", 0.0, 5.0);
+        /// Resistance in the closed circuit beyond `series_ohm` that counts as a fault.
+        excess_ohm: number("ohm", 0.1, 100000.0);
+        /// Rise of the module's ground with the solenoid on that counts as a fault.
+        ground_rise_v: number("V", 0.01, 10.0);
+        /// A state must last this long to count as an edge.
+        bounce_s: number("s", 0.0, 10.0);
+        /// More short flips than this in one minute count as chatter.
+        chatter_per_min: number("", 1.0, 1000.0);
+    }
+    /// The vent solenoid's current.
+    solenoid Solenoid {
+        /// Mean current above which it is taken as on.
+        on_above_a: number("A", 0.005, 5.0);
+        /// Mean current below which it is taken as off.
+        off_below_a: number("A", 0.001, 5.0);
+        /// Peak current at pull-in, lowest sound value.
+        pull_in_low_a: number("A", 0.01, 20.0);
+        /// Peak current at pull-in, highest sound value.
+        pull_in_high_a: number("A", 0.01, 50.0);
+        /// Mean holding current, lowest sound value.
+        hold_low_a: number("A", 0.005, 20.0);
+        /// Mean holding current, highest sound value.
+        hold_high_a: number("A", 0.01, 20.0);
+    }
+    /// How evidence becomes a phase.
+    phases Phases {
+        /// Engine speed above which the engine runs.
+        running_above_rpm: number("rpm", 100.0, 3000.0);
+        /// Engine speed below which it stands.
+        stopped_below_rpm: number("rpm", 0.0, 1000.0);
+        /// Supply above which a charging engine is suggested.
+        charging_above_v: number("V", 8.0, 32.0);
+        /// Supply below which cranking is suggested.
+        crank_below_v: number("V", 4.0, 24.0);
+        /// Manifold below barometer by this much is a witness of a running engine.
+        manifold_vacuum_kpa: number("kPa", 1.0, 80.0);
+        /// A new phase must be supported this long.
+        hold_s: number("s", 0.0, 60.0);
+        /// Purge duty above which purge is on.
+        purge_on_pct: number("%", 0.1, 100.0);
+        /// Purge duty below which purge is off.
+        purge_off_pct: number("%", 0.0, 100.0);
+        /// A channel not sampled for this long (or four of its own intervals) is stale.
+        stale_s: number("s", 0.1, 3600.0);
+        /// A step of the adapter's clock beyond this is named.
+        clock_step_s: number("s", 0.1, 3600.0);
+        /// Silence beyond this is a gap in the record.
+        gap_s: number("s", 1.0, 36000.0);
+    }
+    /// The key-off soak.
+    soak Soak {
+        /// Earliest switch edge that counts, from key-off.
+        earliest_edge_s: number("s", 0.0, 7200.0);
+        /// Lowest fuel level.
+        level_low_pct: number("%", 0.0, 100.0);
+        /// Highest fuel level.
+        level_high_pct: number("%", 0.0, 100.0);
+        /// Lowest outside temperature.
+        ambient_low_c: number("°C", -50.0, 60.0);
+        /// Shortest soak that is judged at all.
+        shortest_s: number("s", 60.0, 86400.0);
+        /// Shortest soak after which an open switch means anything.
+        open_after_s: number("s", 60.0, 172800.0);
+        /// Longest gap in the record that a soak survives.
+        longest_gap_s: number("s", 0.0, 86400.0);
+        /// Battery voltage at rest below which the overnight tap should stop.
+        battery_stop_v: number("V", 6.0, 30.0);
+    }
+    /// The start vent.
+    start_vent StartVent {
+        /// Trapped vacuum must be gone this soon after the vent opens.
+        within_s: number("s", 0.1, 600.0);
+        /// Least vacuum, where there is a pressure channel, for the test to mean anything.
+        least_vacuum_pa: number("Pa", 10.0, 2000.0);
+    }
+    /// The purge response.
+    purge_response PurgeResponse {
+        /// Manifold below barometer by at least this.
+        manifold_vacuum_kpa: number("kPa", 1.0, 80.0);
+        /// Vacuum must be there this soon after sealed purge begins.
+        within_s: number("s", 0.5, 600.0);
+        /// Shortest sealed purge that is judged when nothing is seen.
+        shortest_s: number("s", 0.5, 600.0);
+        /// Vacuum that counts as a response where there is a pressure channel.
+        response_pa: number("Pa", 20.0, 3000.0);
+    }
+    /// The vacuum decay.
+    decay Decay {
+        /// Coolant at start above ambient by not more than this.
+        start_above_ambient_k: number("K", 0.0, 60.0);
+        /// Lowest outside temperature at start.
+        ambient_low_c: number("°C", -50.0, 60.0);
+        /// Highest outside temperature at start.
+        ambient_high_c: number("°C", -50.0, 80.0);
+        /// Highest fuel level.
+        level_high_pct: number("%", 0.0, 100.0);
+        /// Lowest supply.
+        battery_low_v: number("V", 4.0, 30.0);
+        /// Lowest barometer.
+        baro_low_kpa: number("kPa", 40.0, 110.0);
+        /// Shortest decay that is judged.
+        shortest_s: number("s", 0.1, 600.0);
+        /// Least vacuum at purge-off, where there is a pressure channel.
+        least_vacuum_pa: number("Pa", 20.0, 3000.0);
+    }
+    /// The leak limits.
+    leak Leak {
+        /// A hole of this size or more fails, named small.
+        small_mm: number("mm", 0.1, 10.0);
+        /// A hole of this size or more is named large.
+        large_mm: number("mm", 0.1, 20.0);
+        /// How sure a verdict must be.
+        sure: number("", 0.8, 0.9999);
+    }
+    /// What the physical model does not know.
+    model Model {
+        /// Discharge coefficient to which "equivalent hole" refers.
+        discharge_cd: number("", 0.3, 1.0);
+        /// Time lag of the vapour behind the tank wall, shortest.
+        vapour_lag_low_s: number("s", 1.0, 20000.0);
+        /// Time lag of the vapour behind the tank wall, longest.
+        vapour_lag_high_s: number("s", 1.0, 20000.0);
+        /// Time lag of tank and fuel behind the outside air, shortest.
+        fuel_lag_low_s: number("s", 60.0, 200000.0);
+        /// Time lag of tank and fuel behind the outside air, longest.
+        fuel_lag_high_s: number("s", 60.0, 400000.0);
+        /// Time for the headspace to come to equilibrium with the fuel, shortest.
+        evaporation_low_s: number("s", 1.0, 100000.0);
+        /// Time for the headspace to come to equilibrium with the fuel, longest.
+        evaporation_high_s: number("s", 1.0, 200000.0);
+        /// Swing of the barometer to allow for where it is not measured well.
+        baro_unknown_pa_per_h: number("Pa/h", 0.0, 1000.0);
+        /// Zero error of the tank pressure sensor to allow for.
+        pressure_zero_pa: number("Pa", 0.0, 1000.0);
+        /// Noise of the tank pressure sensor, one standard deviation.
+        pressure_noise_pa: number("Pa", 0.0, 500.0);
+        /// Error of a temperature probe to allow for.
+        temperature_error_k: number("K", 0.0, 10.0);
+        /// Seed of the ensemble.
+        seed: number("", 0.0, 4294967295.0);
+    }
+    /// What spoils a test.
+    spoilers Spoilers {
+        /// Settled fuel level rising by this is a refuelling.
+        refuel_step_pct: number("%", 0.5, 50.0);
+        /// Temperature rising by this during a soak is a warming night.
+        warming_k: number("K", 0.1, 20.0);
+        /// Barometer moving by this during a soak is named.
+        baro_swing_pa: number("Pa", 10.0, 5000.0);
+        /// Supply at rest above this is a battery maintainer.
+        maintainer_above_v: number("V", 8.0, 30.0);
+        /// A vacuum falling to nothing within this time is an opened cap or a door slam.
+        sudden_s: number("s", 0.1, 60.0);
+    }
+}

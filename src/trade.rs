@@ -1,0 +1,118 @@
+//! The trade's words: the tests, the verdicts and the phases of a day, with their fixed names.
+
+use serde::Serialize;
+
+/// The tests, each judged by a machine of its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Test {
+    /// Does the switch close while the parked tank cools?
+    KeyOffSoak,
+    /// Does trapped vacuum vent when the key is turned on?
+    StartVent,
+    /// Does sealed purge draw a vacuum?
+    PurgeResponse,
+    /// How long does the sealed vacuum stand?
+    VacuumDecay,
+    /// Is the sense line sound?
+    SwitchCircuit,
+    /// Does the vent solenoid draw its current and move air?
+    VentSolenoid,
+    /// Does the pressure relief open where it should?
+    Relief,
+}
+
+impl Test {
+    /// All, in the order of the table.
+    pub const ALL: [Test; 7] = [
+        Test::KeyOffSoak,
+        Test::StartVent,
+        Test::PurgeResponse,
+        Test::VacuumDecay,
+        Test::SwitchCircuit,
+        Test::VentSolenoid,
+        Test::Relief,
+    ];
+
+    /// The fixed name.
+    pub fn name(self) -> &'static str {
+        match self {
+            Test::KeyOffSoak => "key_off_soak",
+            Test::StartVent => "start_vent",
+            Test::PurgeResponse => "purge_response",
+            Test::VacuumDecay => "vacuum_decay",
+            Test::SwitchCircuit => "switch_circuit",
+            Test::VentSolenoid => "vent_solenoid",
+            Test::Relief => "relief",
+        }
+    }
+}
+
+/// The verdict words.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// The test was done and the part or system met its limit.
+    Pass,
+    /// The test was done and the limit was not met.
+    Fail,
+    /// The test was done or begun and cannot tell; the reasons say what is missing.
+    Inconclusive,
+    /// The conditions never came.
+    NotRun,
+}
+
+impl Verdict {
+    /// The fixed word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Verdict::Pass => "pass",
+            Verdict::Fail => "fail",
+            Verdict::Inconclusive => "inconclusive",
+            Verdict::NotRun => "not_run",
+        }
+    }
+}
+
+/// The phases of a day.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Phase {
+    /// Key off, not yet known to be sealed and settled.
+    KeyOff,
+    /// Key off and sealed: the tank cools, the small-leak check runs.
+    Soak,
+    /// Key on, engine at rest.
+    KeyOn,
+    /// The starter turns the engine.
+    Crank,
+    /// Engine running, vent open or its state not known.
+    Running,
+    /// Engine running, vent sealed, purge on.
+    PurgeRun,
+    /// Engine running, vent sealed, purge off: the vacuum decays.
+    Decay,
+    /// Not enough evidence.
+    Unknown,
+}
+
+impl Phase {
+    /// The fixed name.
+    pub fn name(self) -> &'static str {
+        match self {
+            Phase::KeyOff => "key_off",
+            Phase::Soak => "soak",
+            Phase::KeyOn => "key_on",
+            Phase::Crank => "crank",
+            Phase::Running => "running",
+            Phase::PurgeRun => "purge_run",
+            Phase::Decay => "decay",
+            Phase::Unknown => "unknown",
+        }
+    }
+
+    /// The engine runs in this phase.
+    pub fn engine_on(self) -> bool {
+        matches!(self, Phase::Running | Phase::PurgeRun | Phase::Decay)
+    }
+}
