@@ -6,19 +6,10 @@
 use crate::channel::Channel;
 use crate::grade::verdict::Findings;
 use crate::profile::Profile;
-use crate::record::Record;
+use crate::record::{LinkInfo, Record};
 use crate::time::Stamp;
 use crate::trade::{Phase, Test, Verdict};
 use std::sync::Arc;
-
-/// What the judge must know of a link to read its records.
-#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
-pub struct LinkInfo {
-    /// `bench`, `csv`, `sim`, …
-    pub kind: String,
-    /// Port, file name or scenario, for people.
-    pub name: String,
-}
 
 /// One condition a test waits for, with its state now.
 #[derive(Debug, Clone, PartialEq)]

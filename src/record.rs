@@ -80,3 +80,12 @@ pub enum Event {
         cause: String,
     },
 }
+
+/// What must be known of a link to read its records; stored in the session file.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct LinkInfo {
+    /// `bench`, `csv`, `sim`, …
+    pub kind: String,
+    /// Port, file name or scenario, for people.
+    pub name: String,
+}
