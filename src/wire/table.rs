@@ -1,0 +1,268 @@
+//! One row of comma-separated values (RFC 4180): bytes to cells, cells to numbers, and back.
+//!
+//! A row is one line; a quoted cell that holds a line break is not supported and reads as a row cut short.
+
+/// Longest line in bytes, without its line end. Longer ones are not read.
+pub const LONGEST_LINE: usize = 4096;
+
+/// Splits rows into cells. Keeps its buffers, so that a row costs no allocation.
+pub struct Splitter {
+    reader: csv_core::Reader,
+    text: Vec<u8>,
+    ends: Vec<usize>,
+}
+
+/// The cells of one row, quotes resolved, blanks around them trimmed.
+#[derive(Debug, Clone, Copy)]
+pub struct Cells<'a> {
+    text: &'a [u8],
+    ends: &'a [usize],
+    /// The row ended inside a quoted cell.
+    pub open_quote: bool,
+}
+
+impl Default for Splitter {
+    fn default() -> Splitter {
+        Splitter::new()
+    }
+}
+
+impl Splitter {
+    /// With room for the longest line.
+    pub fn new() -> Splitter {
+        Splitter {
+            reader: csv_core::ReaderBuilder::new().terminator(csv_core::Terminator::Any(b'\n')).build(),
+            text: vec![0; LONGEST_LINE + 2],
+            ends: vec![0; LONGEST_LINE + 2],
+        }
+    }
+
+    /// Splits `line`, which must hold no line feed; what lies beyond [`LONGEST_LINE`] is cut off.
+    pub fn split(&mut self, line: &[u8]) -> Cells<'_> {
+        let line = &line[..line.len().min(LONGEST_LINE)];
+        self.reader.reset();
+        let (_, _, n_text, n_ends) = self.reader.read_record(line, &mut self.text, &mut self.ends);
+        let (end, _, n, m) = self.reader.read_record(b"\n", &mut self.text[n_text..], &mut self.ends[n_ends..]);
+        let (mut n_text, mut n_ends) = (n_text + n, n_ends + m);
+        let open = !line.is_empty() && end != csv_core::ReadRecordResult::Record;
+        if open {
+            let (_, _, n, m) = self.reader.read_record(b"", &mut self.text[n_text..], &mut self.ends[n_ends..]);
+            (n_text, n_ends) = (n_text + n, n_ends + m);
+        }
+        Cells { text: &self.text[..n_text], ends: &self.ends[..n_ends], open_quote: open }
+    }
+}
+
+impl<'a> Cells<'a> {
+    /// How many.
+    pub fn len(&self) -> usize {
+        self.ends.len()
+    }
+
+    /// True if there is no cell, not even an empty one.
+    pub fn is_empty(&self) -> bool {
+        self.ends.is_empty()
+    }
+
+    /// The cell at `i`, counted from 0; nothing where the row is too short.
+    pub fn get(&self, i: usize) -> &'a [u8] {
+        let Some(&end) = self.ends.get(i) else { return b"" };
+        let start = if i == 0 { 0 } else { self.ends[i - 1] };
+        self.text[start..end].trim_ascii()
+    }
+
+    /// How many, without the blank ones at the end.
+    pub fn used(&self) -> usize {
+        (0..self.len()).rev().find(|&i| !self.get(i).is_empty()).map_or(0, |i| i + 1)
+    }
+
+    /// All of them in order.
+    pub fn iter(&self) -> impl Iterator<Item = &'a [u8]> + '_ {
+        (0..self.len()).map(|i| self.get(i))
+    }
+}
+
+/// The number in a cell, rounded to the nearest `f64` as the standard library does it. May be NaN or infinite
+/// where the cell says so.
+pub fn number(cell: &[u8]) -> Option<f64> {
+    let cell = cell.trim_ascii();
+    let (negative, digits) = match cell {
+        [b'-', rest @ ..] => (true, rest),
+        _ => (false, cell),
+    };
+    let (mut whole, mut count, mut decimals, mut dot) = (0u64, 0, 0, false);
+    for &b in digits {
+        match b {
+            b'0'..=b'9' if count < 19 => {
+                whole = whole * 10 + u64::from(b - b'0');
+                count += 1;
+                decimals += usize::from(dot);
+            }
+            b'.' if !dot => dot = true,
+            _ => return slow_number(cell),
+        }
+    }
+    // Both operands are exact below these bounds, so one division rounds correctly (W. D. Clinger, "How to read
+    // floating point numbers accurately", 1990).
+    if count == 0 || whole > 1 << 53 {
+        return slow_number(cell);
+    }
+    let value = whole as f64 / POWERS_OF_TEN[decimals];
+    Some(if negative { -value } else { value })
+}
+
+fn slow_number(cell: &[u8]) -> Option<f64> {
+    std::str::from_utf8(cell).ok()?.parse().ok()
+}
+
+const POWERS_OF_TEN: [f64; 20] =
+    [1e0, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15, 1e16, 1e17, 1e18, 1e19];
+
+/// The headings of a table, in order; blank ones at the end are left off.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Header {
+    /// Headings, trimmed. Bytes that are no UTF-8 stand as replacement characters.
+    pub headings: Vec<String>,
+    /// The last column is `crc` (and not among the headings).
+    pub crc: bool,
+}
+
+/// Why a line cannot head a table.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Error {
+    /// The same heading twice: which column counts?
+    #[error("columns {first} and {second} are both headed \"{heading}\": rename or remove one of them")]
+    DuplicateHeading {
+        /// The heading.
+        heading: String,
+        /// First column with it, from 1.
+        first: usize,
+        /// Second column with it.
+        second: usize,
+    },
+    /// A quotation mark is missing.
+    #[error("a quotation mark is opened in the headings and not closed: close it on the same line")]
+    OpenQuote,
+}
+
+impl Header {
+    /// Reads the headings of `line`.
+    pub fn parse(line: &[u8]) -> Result<Header, Error> {
+        let line = line.strip_prefix(BYTE_ORDER_MARK).unwrap_or(line);
+        let mut splitter = Splitter::new();
+        let cells = splitter.split(line);
+        if cells.open_quote {
+            return Err(Error::OpenQuote);
+        }
+        let mut headings: Vec<String> =
+            cells.iter().take(cells.used()).map(|c| String::from_utf8_lossy(c).trim().to_owned()).collect();
+        for (i, h) in headings.iter().enumerate() {
+            if let Some(first) = headings[..i].iter().position(|g| g == h && !h.is_empty()) {
+                return Err(Error::DuplicateHeading { heading: h.clone(), first: first + 1, second: i + 1 });
+            }
+        }
+        let crc = headings.last().is_some_and(|h| h == "crc");
+        if crc {
+            headings.pop();
+        }
+        Ok(Header { headings, crc })
+    }
+
+    /// Where a heading stands, counted from 0.
+    pub fn position(&self, heading: &str) -> Option<usize> {
+        self.headings.iter().position(|h| h == heading)
+    }
+}
+
+/// Appends `cells` as one row without line end, quoted where RFC 4180 asks for it.
+pub fn write_row<'a>(cells: impl IntoIterator<Item = &'a str>, out: &mut Vec<u8>) {
+    for (i, cell) in cells.into_iter().enumerate() {
+        if i > 0 {
+            out.push(b',');
+        }
+        if cell.contains([',', '"', '\r', '\n']) {
+            out.push(b'"');
+            out.extend(cell.bytes().flat_map(|b| std::iter::repeat_n(b, if b == b'"' { 2 } else { 1 })));
+            out.push(b'"');
+        } else {
+            out.extend_from_slice(cell.as_bytes());
+        }
+    }
+}
+
+/// What some programs write before UTF-8 text.
+pub const BYTE_ORDER_MARK: &[u8] = b"\xef\xbb\xbf";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use proptest::prelude::*;
+
+    fn split(line: &str) -> Vec<String> {
+        Splitter::new().split(line.as_bytes()).iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect()
+    }
+
+    #[test]
+    fn rows_as_rfc_4180_defines_them() {
+        // RFC 4180, section 2, rules 1, 5, 6 and 7 (from memory), with blanks trimmed as the contract has it.
+        assert_eq!(split("aaa,bbb,ccc"), ["aaa", "bbb", "ccc"]);
+        assert_eq!(split(r#""aaa","b,b","c""c""#), ["aaa", "b,b", "c\"c"]);
+        assert_eq!(split("1, 2.0 ,,"), ["1", "2.0", "", ""]);
+        assert_eq!(Splitter::new().split(b"1,,2,,").used(), 3);
+        assert!(Splitter::new().split(b"1,\"2,3").open_quote);
+        assert!(!Splitter::new().split(b"1,\"2\",3").open_quote);
+    }
+
+    #[test]
+    fn headings_are_trimmed_and_never_twice() {
+        let h = Header::parse(b"\xef\xbb\xbftime_s, engine_rpm ,\"battery_v\",,").unwrap();
+        assert_eq!(h.headings, ["time_s", "engine_rpm", "battery_v"]);
+        assert!(!h.crc);
+        assert!(Header::parse(b"time_s,key,crc").unwrap().crc);
+        let e = Header::parse(b"time_s,key,battery_v,key").unwrap_err();
+        assert_eq!(e.to_string(), "columns 2 and 4 are both headed \"key\": rename or remove one of them");
+        assert_eq!(Header::parse(b"time_s,\"key").unwrap_err(), Error::OpenQuote);
+        assert_eq!(Header::parse(b"time_s,k\xffy").unwrap().headings[1], "k\u{fffd}y");
+    }
+
+    #[test]
+    fn what_is_no_number() {
+        for cell in ["", "-", ".", "-.", "1,2", "1.2.3", "0x10", "on", "1 2", "\u{661}"] {
+            assert_eq!(number(cell.as_bytes()), None, "{cell}");
+        }
+        assert_eq!(number(b"\xff"), None);
+        assert!(number(b"nan").unwrap().is_nan());
+    }
+
+    proptest! {
+        /// Against the standard library's parser, which rounds correctly.
+        #[test]
+        fn numbers_are_the_nearest(s in r"[-+]?[0-9]{0,22}(\.[0-9]{0,25})?(e-?[0-9]{1,3})?") {
+            let ours = number(s.as_bytes()).map(f64::to_bits);
+            prop_assert_eq!(ours, s.parse::<f64>().ok().map(f64::to_bits));
+        }
+
+        #[test]
+        fn a_written_row_reads_the_same(cells in prop::collection::vec("[ -~é\"]{0,9}", 1..9)) {
+            let mut line = Vec::new();
+            write_row(cells.iter().map(String::as_str), &mut line);
+            let mut splitter = Splitter::new();
+            let read: Vec<_> = splitter.split(&line).iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
+            let trimmed: Vec<_> = cells.iter().map(|c| c.trim_ascii().to_owned()).collect();
+            // A row of one empty cell is an empty line, which holds no cell.
+            if !(cells.len() == 1 && cells[0].is_empty()) {
+                prop_assert_eq!(read, trimmed);
+            }
+        }
+
+        #[test]
+        fn any_bytes_split_without_a_fall(line in prop::collection::vec(any::<u8>(), 0..6000)) {
+            let mut splitter = Splitter::new();
+            let cells = splitter.split(&line);
+            for i in 0..cells.len() + 2 {
+                number(cells.get(i));
+            }
+            let _ = Header::parse(&line);
+        }
+    }
+}
