@@ -1,1 +1,36 @@
-//! To come.
+//! Views: what people and other programs read. They take findings, readings and snapshots, and change nothing.
+
+pub mod csv;
+pub mod json;
+pub mod show;
+
+/// What can go wrong while writing for a reader.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The disk or the pipe refused.
+    #[error("{what} could not be written: {source}. See that the disk has room and that you may write there.")]
+    Write {
+        /// File or stream.
+        what: String,
+        /// Of the system.
+        source: std::io::Error,
+    },
+    /// A file of an earlier export is there.
+    #[error("{path} is there already and was left as it is. Name another folder with --into, or say --replace.")]
+    Exists {
+        /// The file.
+        path: String,
+    },
+}
+
+impl Error {
+    /// For `map_err`: the thing that was being written.
+    pub fn write(what: impl Into<String>) -> impl FnOnce(std::io::Error) -> Error {
+        move |source| Error::Write { what: what.into(), source }
+    }
+
+    /// The reader went away (`soakwatch … | head`): no fault, only the end.
+    pub fn is_broken_pipe(&self) -> bool {
+        matches!(self, Error::Write { source, .. } if source.kind() == std::io::ErrorKind::BrokenPipe)
+    }
+}
