@@ -1,0 +1,224 @@
+//! The written layout: which interface is whose, and how one block is taken apart and checked.
+//!
+//! Taken apart by hand: the library that writes stops at the first damage and allocates for every packet.
+
+use super::session_file::SessionFile;
+use crate::record::{Event, LinkId};
+use serde::{Deserialize, Serialize};
+use std::fmt;
+
+/// A block that claims more is damage.
+pub(super) const MAX_BLOCK: usize = 16 << 20;
+/// The most packet data one record may hold, bytes.
+pub const MAX_DATA: usize = 1 << 20;
+
+pub(super) const SECTION: u32 = 0x0A0D_0D0A;
+pub(super) const INTERFACE: u32 = 1;
+pub(super) const PACKET: u32 = 6;
+
+/// Link types, by the registry of the pcap formats.
+pub(super) const USER0: u16 = 147;
+pub(super) const USER1: u16 = 148;
+pub(super) const SOCKETCAN: u16 = 227;
+
+/// Option codes.
+pub(super) const EPB_HASH: u16 = 3;
+pub(super) const EPB_PACKETID: u16 = 5;
+pub(super) const STAMP_CHECK: u16 = 0x8001;
+pub(super) const IF_TSOFFSET: u16 = 14;
+/// `epb_hash`: first octet for a CRC-32.
+pub(super) const HASH_CRC32: u8 = 2;
+
+/// What an interface carries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Carries {
+    Events,
+    Bytes(LinkId),
+    Frames(LinkId),
+}
+
+impl Carries {
+    pub(super) fn link_type(self) -> u16 {
+        match self {
+            Carries::Events => USER1,
+            Carries::Bytes(_) => USER0,
+            Carries::Frames(_) => SOCKETCAN,
+        }
+    }
+}
+
+/// The interfaces of a capture, which follow from its links.
+pub(super) fn interfaces(session: &SessionFile) -> Vec<Carries> {
+    let ids = || (1..=LinkId::MAX).zip(&session.links);
+    let mut all = vec![Carries::Events];
+    all.extend(ids().map(|(id, _)| Carries::Bytes(id)));
+    all.extend(ids().filter(|(_, l)| matches!(l.kind.as_str(), "can" | "slcan")).map(|(id, _)| Carries::Frames(id)));
+    all
+}
+
+/// An event as it is written: the session's own ones are the bare event.
+#[derive(Serialize)]
+pub(super) struct EventOut<'a> {
+    #[serde(skip_serializing_if = "is_session")]
+    pub link: LinkId,
+    #[serde(flatten)]
+    pub event: &'a Event,
+}
+
+/// An event as it is read.
+#[derive(Deserialize)]
+pub(super) struct EventIn {
+    #[serde(default)]
+    pub link: LinkId,
+    #[serde(flatten)]
+    pub event: Event,
+}
+
+fn is_session(link: &LinkId) -> bool {
+    *link == 0
+}
+
+/// The check over data, interface, stamp and number, given the CRC of the data.
+pub(super) fn stamp_check(data_crc: u32, head: &[u8], seq: u64) -> u32 {
+    let mut crc = crc32fast::Hasher::new_with_initial(data_crc);
+    crc.update(head);
+    crc.update(&seq.to_le_bytes());
+    crc.finalize()
+}
+
+/// Why a place in the file is not believed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Why {
+    CutShort,
+    Length,
+    Options,
+    Interface,
+    NoHash,
+    Hash,
+    NoNumber,
+    Stamp,
+    Event,
+    Repeated,
+}
+
+impl fmt::Display for Why {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Why::CutShort => "the file ends inside a block",
+            Why::Length => "no block begins there",
+            Why::Options => "a block's options are broken",
+            Why::Interface => "a block names a link that session.toml does not have",
+            Why::NoHash => "a block has no hash",
+            Why::Hash => "a block's hash does not fit its data",
+            Why::NoNumber => "a block has no sequence number",
+            Why::Stamp => "a block's stamp or number does not fit its check",
+            Why::Event => "an event is of a kind this version does not know",
+            Why::Repeated => "a record is there twice or out of order",
+        })
+    }
+}
+
+/// What stands at the beginning of some bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Frame {
+    /// A whole block of this type and length.
+    Block(u32, usize),
+    /// So many bytes are needed to tell.
+    Needs(usize),
+    /// No block.
+    Bad,
+}
+
+/// Looks at a block's type and both its lengths.
+pub(super) fn frame(bytes: &[u8]) -> Frame {
+    let (Some(kind), Some(len)) = (u32_at(bytes, 0), u32_at(bytes, 4)) else { return Frame::Needs(8) };
+    let len = len as usize;
+    if !(12..=MAX_BLOCK).contains(&len) || !len.is_multiple_of(4) {
+        return Frame::Bad;
+    }
+    match u32_at(bytes, len - 4) {
+        None => Frame::Needs(len),
+        Some(trailing) if trailing as usize == len => Frame::Block(kind, len),
+        Some(_) => Frame::Bad,
+    }
+}
+
+/// One packet block that is sound; the data is a range of the block.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Packet {
+    pub interface: u32,
+    pub at_ns: i64,
+    pub seq: u64,
+    pub data_len: usize,
+}
+
+/// Where packet data begins in its block.
+pub(super) const DATA: usize = 28;
+
+impl Packet {
+    /// The packet data within its block.
+    pub(super) fn data<'a>(&self, block: &'a [u8]) -> &'a [u8] {
+        block.get(DATA..DATA + self.data_len).unwrap_or_default()
+    }
+}
+
+/// Takes a whole packet block apart and checks it.
+pub(super) fn packet(block: &[u8], interfaces: usize) -> Result<Packet, Why> {
+    let field = |at| u32_at(block, at).ok_or(Why::Length);
+    let (interface, high, low, data_len) = (field(8)?, field(12)?, field(16)?, field(20)? as usize);
+    let options_at = data_len.checked_next_multiple_of(4).and_then(|n| n.checked_add(DATA)).ok_or(Why::Length)?;
+    let data = block.get(DATA..DATA.saturating_add(data_len)).ok_or(Why::Length)?;
+    let options = block.get(options_at..block.len() - 4).ok_or(Why::Length)?;
+    let (mut hash, mut seq, mut check) = (None, None, None);
+    for option in Options(options) {
+        match option.ok_or(Why::Options)? {
+            (EPB_HASH, [HASH_CRC32, a, b, c, d]) => hash = Some(u32::from_be_bytes([*a, *b, *c, *d])),
+            (EPB_PACKETID, v) => seq = v.try_into().ok().map(u64::from_le_bytes),
+            (STAMP_CHECK, v) => check = Some(v.try_into().map(u32::from_be_bytes).map_err(|_| Why::Options)?),
+            _ => {}
+        }
+    }
+    let crc = crc32fast::hash(data);
+    if hash.ok_or(Why::NoHash)? != crc {
+        return Err(Why::Hash);
+    }
+    let seq = seq.ok_or(Why::NoNumber)?;
+    if check.is_some_and(|c| c != stamp_check(crc, &block[8..20], seq)) {
+        return Err(Why::Stamp);
+    }
+    if interface as usize >= interfaces {
+        return Err(Why::Interface);
+    }
+    let at_ns = (u64::from(high) << 32 | u64::from(low)).cast_signed();
+    Ok(Packet { interface, at_ns, seq, data_len })
+}
+
+/// The options of a block, `None` where they are broken.
+pub(super) struct Options<'a>(pub &'a [u8]);
+
+impl<'a> Iterator for Options<'a> {
+    type Item = Option<(u16, &'a [u8])>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let [c0, c1, l0, l1, rest @ ..] = self.0 else {
+            let broken = !self.0.is_empty();
+            self.0 = &[];
+            return broken.then_some(None);
+        };
+        let (code, len) = (u16::from_le_bytes([*c0, *c1]), usize::from(u16::from_le_bytes([*l0, *l1])));
+        if code == 0 {
+            self.0 = &[];
+            return None;
+        }
+        let (Some(value), Some(after)) = (rest.get(..len), rest.get(len.next_multiple_of(4)..)) else {
+            self.0 = &[];
+            return Some(None);
+        };
+        self.0 = after;
+        Some(Some((code, value)))
+    }
+}
+
+pub(super) fn u32_at(bytes: &[u8], at: usize) -> Option<u32> {
+    bytes.get(at..)?.first_chunk().map(|b| u32::from_le_bytes(*b))
+}

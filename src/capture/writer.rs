@@ -1,0 +1,259 @@
+//! The append-only writer: a batch is one write, and either all of it is in the file or none.
+
+use super::RAW_FILE;
+use super::error::{Error, Result};
+use super::layout::{Carries, EPB_PACKETID, EventOut, HASH_CRC32, MAX_DATA, STAMP_CHECK, interfaces, stamp_check};
+use super::session_file::{SessionFile, sync_folder};
+use crate::record::{Body, Record};
+use pcap_file::pcapng::PcapNgWriter;
+use pcap_file::pcapng::blocks::enhanced_packet::{EnhancedPacketBlock, EnhancedPacketOption};
+use pcap_file::pcapng::blocks::interface_description::{
+    InterfaceDescriptionBlock, InterfaceDescriptionOption, InterfaceTsResolution,
+};
+use pcap_file::pcapng::blocks::opt_common::{CommonOption, UnknownOption};
+use pcap_file::pcapng::blocks::section_header::{SectionHeaderBlock, SectionHeaderOption};
+use pcap_file::{DataLink, Endianness};
+use std::borrow::Cow;
+use std::fs::{File, OpenOptions};
+use std::io::{self, Write};
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// Where the writer puts its bytes. A test may put faults in the way.
+pub trait Sink {
+    /// Puts bytes at the end; may take fewer than given.
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize>;
+    /// Makes what was written survive a power cut.
+    fn sync(&mut self) -> io::Result<()>;
+    /// Cuts back to `len` bytes.
+    fn cut(&mut self, len: u64) -> io::Result<()>;
+}
+
+/// A file, opened so that it can only grow at its end.
+#[derive(Debug)]
+pub struct FileSink(File);
+
+impl FileSink {
+    /// Creates the file; fails if it is there.
+    pub fn create(path: &Path) -> io::Result<FileSink> {
+        OpenOptions::new().append(true).create_new(true).open(path).map(FileSink)
+    }
+}
+
+impl Sink for FileSink {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.write(bytes)
+    }
+    fn sync(&mut self) -> io::Result<()> {
+        self.0.sync_data()
+    }
+    fn cut(&mut self, len: u64) -> io::Result<()> {
+        self.0.set_len(len)
+    }
+}
+
+/// Appends records to `raw.pcapng`.
+pub struct Writer<S: Sink = FileSink> {
+    sink: S,
+    path: PathBuf,
+    encoder: PcapNgWriter<Vec<u8>>,
+    json: Vec<u8>,
+    interfaces: Vec<Carries>,
+    anchor: Duration,
+    next_seq: u64,
+    /// Length of the file up to the last whole block.
+    sound: u64,
+    /// Bytes after `sound` could not be cut off yet.
+    torn: bool,
+}
+
+impl Writer<FileSink> {
+    /// Begins a capture: the folder, `session.toml` and the head of `raw.pcapng`, all synced. Fails if a capture
+    /// is there already.
+    pub fn create(dir: &Path, session: &SessionFile) -> Result<Writer<FileSink>> {
+        session.write(dir)?;
+        let path = dir.join(RAW_FILE);
+        let sink = FileSink::create(&path).map_err(|source| Error::Io {
+            path: path.clone(),
+            doing: "create the file for the raw records",
+            source,
+        })?;
+        let writer = Writer::with_sink(sink, path, session)?;
+        sync_folder(dir)?;
+        Ok(writer)
+    }
+}
+
+impl<S: Sink> Writer<S> {
+    /// Writes and syncs the head of a raw file into a sink; `path` is for messages.
+    pub fn with_sink(sink: S, path: PathBuf, session: &SessionFile) -> Result<Writer<S>> {
+        let refused = |what: String| Error::Refused { path: path.clone(), what };
+        let anchor = u64::try_from(session.anchor_utc_ns).map_err(|_| {
+            refused("the clock says a date before 1970; set the clock of this machine and start again".to_string())
+        })?;
+        let anchor = Duration::from_secs(anchor / 1_000_000_000);
+        let interfaces = interfaces(session);
+        if session.links.len() > usize::from(u16::MAX) {
+            return Err(refused(format!("{} links; at most 65535 can be numbered", session.links.len())));
+        }
+        let encoder = head(session, &interfaces, anchor)
+            .map_err(|e| refused(format!("the file's head cannot hold these links: {e}; give shorter names")))?;
+        let (json, next_seq, sound, torn) = (Vec::new(), 0, 0, false);
+        let mut writer = Writer { sink, path, encoder, json, interfaces, anchor, next_seq, sound, torn };
+        writer.flush("write the head of the raw records")?;
+        writer.sync()?;
+        Ok(writer)
+    }
+
+    /// Appends a batch in one write and gives its records consecutive numbers.
+    ///
+    /// On an error nothing of the batch is in the file and no number is used up: the batch may be tried again, or
+    /// given up and a gap event appended later. An empty batch writes nothing.
+    pub fn append(&mut self, records: &mut [Record]) -> Result<()> {
+        if records.is_empty() {
+            return Ok(());
+        }
+        self.encoder.get_mut().clear();
+        for (seq, record) in (self.next_seq..).zip(records.iter()) {
+            self.encode(record, seq).map_err(|what| Error::Refused { path: self.path.clone(), what })?;
+        }
+        self.flush("write records")?;
+        for record in records {
+            record.seq = self.next_seq;
+            self.next_seq += 1;
+        }
+        Ok(())
+    }
+
+    /// Makes everything appended so far survive a power cut.
+    pub fn sync(&mut self) -> Result<()> {
+        self.sink.sync().map_err(|source| Error::Io {
+            path: self.path.clone(),
+            doing: "make sure that the records are on the disk",
+            source,
+        })
+    }
+
+    /// The number the next record will get, which is how many were written.
+    pub fn next_seq(&self) -> u64 {
+        self.next_seq
+    }
+
+    /// Length of the file in bytes, up to the last whole block.
+    pub fn bytes(&self) -> u64 {
+        self.sound
+    }
+
+    /// The raw file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    fn encode(&mut self, record: &Record, seq: u64) -> std::result::Result<(), String> {
+        let (carries, data) = match &record.body {
+            Body::Bytes(bytes) => (Carries::Bytes(record.link), bytes.as_slice()),
+            Body::Can(frame) => (Carries::Frames(record.link), frame.as_slice()),
+            Body::Event(event) => {
+                let known = record.link == 0 || self.interfaces.contains(&Carries::Bytes(record.link));
+                if !known {
+                    return Err(format!("an event of link {}, which the session does not have", record.link));
+                }
+                self.json.clear();
+                serde_json::to_writer(&mut self.json, &EventOut { link: record.link, event })
+                    .map_err(|e| format!("an event cannot be kept as JSON: {e}"))?;
+                (Carries::Events, self.json.as_slice())
+            }
+        };
+        let Some(interface) = self.interfaces.iter().position(|i| *i == carries) else {
+            return Err(match carries {
+                Carries::Frames(link) => format!("a CAN frame of link {link}, which is no CAN link of the session"),
+                _ => format!("bytes of link {}, which the session does not have", record.link),
+            });
+        };
+        if data.len() > MAX_DATA {
+            return Err(format!("a record of {} bytes; the most is {MAX_DATA}, split it", data.len()));
+        }
+        // A negative stamp goes in as two's complement and comes back unchanged.
+        let stamp = record.at.0.cast_unsigned();
+        let crc = crc32fast::hash(data);
+        let mut hash = [HASH_CRC32; 5];
+        hash[1..].copy_from_slice(&crc.to_be_bytes());
+        let mut head = [0; 12];
+        head[..4].copy_from_slice(&(interface as u32).to_le_bytes());
+        head[4..8].copy_from_slice(&((stamp >> 32) as u32).to_le_bytes());
+        head[8..].copy_from_slice(&(stamp as u32).to_le_bytes());
+        let check = stamp_check(crc, &head, seq).to_be_bytes();
+        let number = seq.to_le_bytes();
+        let other = |code, value| EnhancedPacketOption::Common(CommonOption::Unknown(UnknownOption::new(code, value)));
+        let block = EnhancedPacketBlock {
+            interface_id: interface as u32,
+            timestamp: self.anchor + Duration::from_nanos(stamp),
+            original_len: data.len() as u32,
+            data: Cow::Borrowed(data),
+            options: vec![
+                EnhancedPacketOption::Hash(Cow::Borrowed(&hash)),
+                other(EPB_PACKETID, &number),
+                other(STAMP_CHECK, &check),
+            ],
+        };
+        self.encoder.write_pcapng_block(block).map(drop).map_err(|e| e.to_string())
+    }
+
+    /// Puts what the encoder holds at the end of the file, all or nothing.
+    fn flush(&mut self, doing: &'static str) -> Result<()> {
+        let failed = |path: &Path, source| Error::Io { path: path.to_path_buf(), doing, source };
+        if self.torn {
+            self.sink.cut(self.sound).map_err(|e| failed(&self.path, e))?;
+            self.torn = false;
+        }
+        let mut rest = self.encoder.get_ref().as_slice();
+        while !rest.is_empty() {
+            let source = match self.sink.write(rest) {
+                Ok(0) => io::ErrorKind::WriteZero.into(),
+                Ok(n) => {
+                    rest = &rest[n.min(rest.len())..];
+                    continue;
+                }
+                Err(e) if e.kind() == io::ErrorKind::Interrupted => continue,
+                Err(e) => e,
+            };
+            // If the cut fails too it is tried again first thing next time; a reader copes with the torn end.
+            self.torn = self.sink.cut(self.sound).is_err();
+            return Err(failed(&self.path, source));
+        }
+        self.sound += self.encoder.get_ref().len() as u64;
+        Ok(())
+    }
+}
+
+/// The section and its interfaces, left in the encoder's buffer.
+fn head(
+    session: &SessionFile,
+    interfaces: &[Carries],
+    anchor: Duration,
+) -> std::result::Result<PcapNgWriter<Vec<u8>>, pcap_file::pcapng::PcapNgWriteError> {
+    let section = SectionHeaderBlock {
+        endianness: Endianness::Little,
+        options: vec![SectionHeaderOption::UserApplication(Cow::Owned(format!("soakwatch {}", session.version)))],
+        ..Default::default()
+    };
+    let mut encoder = PcapNgWriter::with_section_header(Vec::new(), section)?;
+    for carries in interfaces {
+        let name = match carries {
+            Carries::Events => "session".to_string(),
+            Carries::Bytes(id) | Carries::Frames(id) => {
+                session.links.get(usize::from(*id) - 1).map_or(String::new(), |l| format!("{}:{}", l.kind, l.name))
+            }
+        };
+        encoder.write_pcapng_block(InterfaceDescriptionBlock {
+            linktype: DataLink::from(u32::from(carries.link_type())),
+            snaplen: 0,
+            options: vec![
+                InterfaceDescriptionOption::IfName(Cow::Owned(name)),
+                InterfaceDescriptionOption::IfTsResol(InterfaceTsResolution::NANO),
+                InterfaceDescriptionOption::IfTsOffset(anchor.as_secs().cast_signed()),
+            ],
+        })?;
+    }
+    Ok(encoder)
+}
