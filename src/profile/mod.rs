@@ -1,7 +1,16 @@
 //! Profiles: everything that is a calibration and not a fact, each limit with its unit and source.
 
+mod builtin;
+mod check;
+mod fault;
+mod load;
+mod read;
 mod settings;
+mod store;
 
+pub use builtin::builtin_names;
+pub use fault::{Error, Fault, Place};
+pub use load::{SET_SOURCE, load, load_builtin};
 pub use settings::*;
 
 use crate::channel::Channel;
@@ -37,9 +46,11 @@ pub struct Profile {
     pub name: String,
     /// One line for people.
     pub title: String,
+    /// The built-in profile it stands on, if any.
+    pub base: Option<String>,
     /// The settings.
     pub set: Settings,
-    /// Where each setting's value comes from, by path.
+    /// Where each value comes from: by the setting's path, by `csv.HEADING`, and `time` for the time of rows.
     pub sources: BTreeMap<String, String>,
     /// Foreign headings.
     pub columns: Vec<Column>,

@@ -62,6 +62,22 @@ macro_rules! settings {
                     $key: settings!(@read $kind number word concat!(stringify!($section), ".", stringify!($key))),
                 )* },)* })
             }
+
+            /// The number at a path of the table; none if it holds a word or is not there.
+            pub fn number(&self, path: &str) -> Option<f64> {
+                $($(if path == concat!(stringify!($section), ".", stringify!($key)) {
+                    return settings!(@number $kind self.$section.$key);
+                })*)*
+                None
+            }
+
+            /// The word at a path of the table; none if it holds a number or is not there.
+            pub fn word(&self, path: &str) -> Option<&str> {
+                $($(if path == concat!(stringify!($section), ".", stringify!($key)) {
+                    return settings!(@word $kind self.$section.$key);
+                })*)*
+                None
+            }
         }
     };
     (@type number) => { f64 };
@@ -70,6 +86,10 @@ macro_rules! settings {
         Holds::Number { unit: $unit, low: $low, high: $high }
     };
     (@holds word ($($w:literal),*)) => { Holds::Word(&[$($w),*]) };
+    (@number number $value:expr) => { Some($value) };
+    (@number word $value:expr) => { None };
+    (@word number $value:expr) => { None };
+    (@word word $value:expr) => { Some(&$value) };
     (@read number $number:ident $word:ident $path:expr) => { $number($path)? };
     (@read word $number:ident $word:ident $path:expr) => { $word($path)? };
 }

@@ -1,0 +1,21 @@
+//! The built-in profiles, embedded.
+
+/// Name and text of each.
+pub(super) const BUILTIN: &[(&str, &str)] = &[
+    ("switch-module", include_str!("../../profiles/switch-module.toml")),
+    ("pressure-sensor", include_str!("../../profiles/pressure-sensor.toml")),
+    ("road-log", include_str!("../../profiles/road-log.toml")),
+];
+
+/// The profile that holds every setting; all others stand on it.
+pub(super) const BASE: &str = BUILTIN[0].0;
+
+/// Names of the built-in profiles, the base first.
+pub fn builtin_names() -> impl Iterator<Item = &'static str> + Clone {
+    BUILTIN.iter().map(|(name, _)| *name)
+}
+
+/// The embedded name and text.
+pub(super) fn builtin(name: &str) -> Option<(&'static str, &'static str)> {
+    BUILTIN.iter().copied().find(|(n, _)| *n == name)
+}
