@@ -1,3 +1,15 @@
 //! The door: parse, pick a command, run it.
 
-fn main() {}
+use clap::Parser;
+use soakwatch::cli::{self, Command};
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let ended = match cli::Line::parse().command {
+        Command::Watch(watch) => watch.run(),
+        Command::Regrade(regrade) => regrade.run(),
+        Command::Export(export) => export.run(),
+        Command::Links(links) => links.run(),
+    };
+    cli::exit(ended)
+}

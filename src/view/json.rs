@@ -20,7 +20,7 @@ mod tests {
             test: Test::KeyOffSoak,
             verdict: Verdict::Pass,
             start_s: Some(Secs(0.000_49)),
-            end_s: Some(Secs(4321.123_456)),
+            end_s: Some(Secs(4_321.123_456)),
             decided_s: Some(Secs(f64::NAN)),
             withdrawn_by: None,
             rule: "r".into(),
@@ -95,7 +95,7 @@ mod tests {
         let v: serde_json::Value = serde_json::from_str(&text).unwrap();
         let t = &v["tests"][0];
         assert_eq!(t["start_s"], 0.0);
-        assert_eq!(t["end_s"], 4321.123);
+        assert_eq!(t["end_s"], 4_321.123);
         assert!(t["decided_s"].is_null() && t["leak_mm"]["best"].is_null() && t["evidence"]["b_pa"].is_null());
         assert_eq!(t["evidence"]["a_k"].to_string(), "0.0", "no negative zero");
         assert!(!text.contains("NaN") && !text.contains("inf"));

@@ -1,0 +1,87 @@
+//! How a command ends: the outcome, the errors, the exit code.
+
+use crate::grade::verdict::{Findings, Verdict};
+use crate::profile::Profile;
+use crate::view;
+use std::io::{self, Write};
+use std::process::ExitCode;
+
+/// What a finished command has to tell, worst first: the order is that of the exit codes' precedence.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Outcome {
+    /// A test failed.
+    Failed,
+    /// An input could not be read.
+    Unreadable,
+    /// A test that the profile asks for was inconclusive or not run.
+    Wanting,
+    /// None of these.
+    Fine,
+}
+
+impl Outcome {
+    /// Of one capture's findings.
+    pub fn of(findings: &Findings, profile: &Profile) -> Outcome {
+        let verdict = |t| findings.summary.get(t).copied().unwrap_or(Verdict::NotRun);
+        if findings.summary.values().any(|v| *v == Verdict::Fail) {
+            Outcome::Failed
+        } else if profile.asks.iter().any(|t| verdict(t) != Verdict::Pass) {
+            Outcome::Wanting
+        } else {
+            Outcome::Fine
+        }
+    }
+
+    /// The exit code.
+    pub fn code(self) -> u8 {
+        match self {
+            Outcome::Failed => 1,
+            Outcome::Unreadable => 2,
+            Outcome::Wanting => 3,
+            Outcome::Fine => 0,
+        }
+    }
+}
+
+/// Why a command could not go on.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// A path of the command line is not there or may not be read.
+    #[error("{path} could not be read: {source}. Check the path and that you may read it.")]
+    Path {
+        /// As given or found.
+        path: String,
+        /// Of the system.
+        source: io::Error,
+    },
+    /// A folder holds nothing to grade.
+    #[error("{path} holds no capture (a folder with raw.pcapng) and no .csv file. Name another folder or a file.")]
+    Nothing {
+        /// As given.
+        path: String,
+    },
+    /// Writing for the reader failed.
+    #[error(transparent)]
+    View(#[from] view::Error),
+}
+
+/// Tells what is left to tell and gives the exit code. A reader that went away (`… | head`) is told nothing.
+pub fn exit(ended: Result<Outcome, Error>) -> ExitCode {
+    let outcome = ended.unwrap_or_else(|error| {
+        if !matches!(&error, Error::View(e) if e.is_broken_pipe()) {
+            complain(&error);
+        }
+        Outcome::Unreadable
+    });
+    ExitCode::from(outcome.code())
+}
+
+/// One sentence on stderr. If that is closed too, nobody is left to tell.
+pub fn complain(error: &dyn std::fmt::Display) {
+    let _ = writeln!(io::stderr(), "soakwatch: {error}");
+}
+
+/// One line on stdout.
+pub fn say(line: &str) -> Result<(), Error> {
+    Ok(writeln!(io::stdout(), "{line}").map_err(view::Error::write("standard output"))?)
+}
