@@ -20,12 +20,12 @@ impl Stamp {
 
     /// Seconds since the capture began.
     pub fn secs(self) -> f64 {
-        self.0 as f64 * 1e-9
+        self.0 as f64 / 1e9
     }
 
     /// Seconds from `earlier` to `self` (negative if `earlier` is later).
     pub fn since(self, earlier: Stamp) -> f64 {
-        self.0.saturating_sub(earlier.0) as f64 * 1e-9
+        self.0.saturating_sub(earlier.0) as f64 / 1e9
     }
 
     /// This moment moved by `s` seconds; saturates.
