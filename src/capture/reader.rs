@@ -256,22 +256,18 @@ impl Reader {
 
     fn finish(&mut self) {
         self.finished = true;
+        let after = match self.expected {
+            _ if self.ended => "they come after the capture's end".to_string(),
+            0 => "there is no whole record in it".to_string(),
+            n => format!("what came after record {} is not known", n - 1),
+        };
         if let Some(Damage { place, bytes }) = self.damage.take() {
-            let after = self.after();
             self.lost(format!("{place}; the last {bytes} bytes were left out, {after}"));
         } else if !self.ended {
-            let after = self.after();
             self.lost(format!("the capture was not ended in order: {after}"));
         }
         if self.more_losses > 0 {
             self.losses.push(format!("{} more losses are not listed", self.more_losses));
-        }
-    }
-
-    fn after(&self) -> String {
-        match self.expected {
-            0 => "there is no whole record in it".to_string(),
-            n => format!("what came after record {} is not known", n - 1),
         }
     }
 

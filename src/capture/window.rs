@@ -27,6 +27,12 @@ impl Window {
         self.path.file_name().unwrap_or_default().to_string_lossy().into_owned()
     }
 
+    /// Bytes of memory held.
+    #[cfg(test)]
+    pub(super) fn capacity(&self) -> usize {
+        self.buf.len()
+    }
+
     /// Offset in the file of the window's first byte.
     pub(super) fn offset(&self) -> u64 {
         self.base + self.start as u64

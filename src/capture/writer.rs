@@ -108,7 +108,8 @@ impl<S: Sink> Writer<S> {
     /// Appends a batch in one write and gives its records consecutive numbers.
     ///
     /// On an error nothing of the batch is in the file and no number is used up: the batch may be tried again, or
-    /// given up and a gap event appended later. An empty batch writes nothing.
+    /// given up and a gap event appended later. (If the system refuses the cut back too, it is done before the
+    /// next write; until then a reader sees what is whole of the batch.) An empty batch writes nothing.
     pub fn append(&mut self, records: &mut [Record]) -> Result<()> {
         if records.is_empty() {
             return Ok(());
@@ -125,7 +126,8 @@ impl<S: Sink> Writer<S> {
         Ok(())
     }
 
-    /// Makes everything appended so far survive a power cut.
+    /// Makes everything appended so far survive a power cut. After an error do not trust that it will: the system
+    /// may have dropped what it could not write.
     pub fn sync(&mut self) -> Result<()> {
         self.sink.sync().map_err(|source| Error::Io {
             path: self.path.clone(),

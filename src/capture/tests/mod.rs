@@ -1,4 +1,7 @@
+mod damage;
+mod faults;
 mod round_trip;
+mod sentences;
 
 use super::layout::{Frame, PACKET, frame};
 use super::*;
@@ -58,7 +61,6 @@ enum Call {
     Cut,
 }
 
-#[allow(dead_code)]
 enum Fate {
     Works,
     Short(usize),
