@@ -1,6 +1,7 @@
 //! What `regrade` is pointed at: captures and CSV files, found in folders in sorted order.
 
 use super::Error;
+use crate::capture::is_capture;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -53,7 +54,7 @@ pub fn find(paths: &[PathBuf]) -> (Vec<Input>, Vec<Error>) {
 /// A capture's folder is one input and is not entered: its own `samples.csv` is no second one. Links to folders
 /// are not followed, so the walk ends.
 fn walk(folder: &Path, found: &mut Vec<Input>, errors: &mut Vec<Error>) {
-    if folder.join("raw.pcapng").exists() {
+    if is_capture(folder) {
         found.push(Input::Capture(folder.to_owned()));
         return;
     }

@@ -1,5 +1,6 @@
 //! Views: what people and other programs read. They take findings, readings and snapshots, and change nothing.
 
+pub mod block;
 pub mod csv;
 pub mod json;
 pub mod show;
