@@ -1,9 +1,12 @@
 //! Views: what people and other programs read. They take findings, readings and snapshots, and change nothing.
 
 pub mod block;
+pub mod cautions;
 pub mod csv;
 pub mod json;
+pub mod layout;
 pub mod show;
+pub mod trace;
 
 /// What can go wrong while writing for a reader.
 #[derive(Debug, thiserror::Error)]

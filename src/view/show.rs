@@ -280,6 +280,24 @@ pub fn fit(text: &str, columns: usize) -> String {
     out
 }
 
+/// Cuts a row at `columns` columns; escape codes are kept, so that no colour runs on.
+pub fn clip(row: &str, columns: usize) -> String {
+    if width(row) <= columns {
+        return row.to_owned();
+    }
+    let (mut out, mut used, mut escape) = (String::new(), 0, false);
+    for c in row.chars() {
+        escape |= c == '\x1b';
+        let w = if escape { 0 } else { c.width().unwrap_or(0) };
+        if used + w <= columns {
+            out.push(c);
+            used += w;
+        }
+        escape &= c != 'm';
+    }
+    out
+}
+
 /// `fit`, then filled with blanks.
 pub fn pad(text: &str, columns: usize) -> String {
     let mut out = fit(text, columns);
@@ -347,6 +365,7 @@ mod tests {
         assert_eq!(pad("ab", 4), "ab  ");
         assert_eq!(width(&paint(Ink::Bad, "fail", true)), 4);
         assert_eq!(fit("\x1b[2Jwiped", 20), "·[2Jwiped", "a name cannot steer the terminal");
+        assert_eq!(clip(&format!("ab{}cd", paint(Ink::Bad, "fail", true)), 4), "ab\x1b[31;1mfa\x1b[0m");
         assert_eq!(wrap("one two three", 7), ["one two", "three"]);
         for c in Channel::ALL {
             assert!(width(channel(*c)) <= 16);

@@ -1,0 +1,432 @@
+//! The screen as text: a pure function of what there is to show and how much room there is.
+
+use super::show::{self, Ink, paint, verdict_ink};
+use super::trace::Traces;
+use crate::channel::Channel;
+use crate::judge::{Condition, Signal, Snapshot, TestRow};
+use crate::units::Shown;
+
+/// What a view must know of a run besides the judge's picture.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Health {
+    /// What runs, for the first line: the profile, and "simulated" if it is.
+    pub title: String,
+    /// Where the capture is.
+    pub capture: String,
+    /// Bytes of raw record written.
+    pub bytes: u64,
+    /// Why recording stands still, if it does.
+    pub fault: Option<String>,
+    /// Records that were dropped before they could be written.
+    pub dropped: u64,
+    /// The links, in their order.
+    pub links: Vec<LinkHealth>,
+}
+
+/// One link.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct LinkHealth {
+    /// As it was named: `bench:/dev/ttyUSB0`.
+    pub name: String,
+    /// Delivers, or not; not known before the first word.
+    pub up: Option<bool>,
+    /// In words.
+    pub detail: String,
+    /// Records so far.
+    pub records: u64,
+    /// Seconds since the last one.
+    pub quiet_s: Option<f64>,
+}
+
+/// How much room there is and how to fill it.
+#[derive(Debug, Clone, Copy)]
+pub struct Look {
+    /// Columns of the terminal.
+    pub width: usize,
+    /// Rows of the terminal; the last is left to the cursor.
+    pub height: usize,
+    /// Units.
+    pub units: Shown,
+    /// Colours beside the words.
+    pub colour: bool,
+}
+
+/// Width of the section names at the left.
+const LABEL: usize = 9;
+/// Least width of a signal and of a condition.
+const SIGNAL_CELL: usize = 35;
+const CONDITION_CELL: usize = 54;
+
+/// The rows of the screen: at most `height - 1`, none wider than `width`. The seven verdict rows stay whatever
+/// the room; live signals fold first, then events and conditions.
+pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look) -> Vec<String> {
+    let page = Page { snapshot, health, traces, look, room: look.width.saturating_sub(LABEL) };
+    let mut left = look.height.saturating_sub(1);
+    let mut grant = |wanted: usize| {
+        let given = wanted.min(left);
+        left -= given;
+        given
+    };
+    let waits = show::wrap(&page.waits(), page.room);
+    let conditions = page.snapshot.conditions.len().div_ceil(page.columns(CONDITION_CELL));
+    let signals = page.snapshot.signals.len().div_ceil(page.columns(SIGNAL_CELL));
+    let events = page.snapshot.events.len();
+    let links = page.health.links.len();
+
+    // What must be there first, in this order; then what is left grows.
+    let tests = grant(page.snapshot.tests.len());
+    let phase = grant(1);
+    let record = grant(1);
+    let mut link_rows = grant(links.min(1));
+    let mut event_rows = grant(events.min(1));
+    let title = grant(1);
+    let mut condition_rows = grant(conditions.min(2));
+    let wait_rows = grant(waits.len().min(1));
+    link_rows += grant(links.min(3) - link_rows);
+    event_rows += grant(events.min(3) - event_rows);
+    condition_rows += grant(conditions.min(4) - condition_rows);
+    let signal_rows = grant(signals);
+    condition_rows += grant(conditions - condition_rows);
+    let wait_rows = wait_rows + grant(waits.len().min(2) - wait_rows);
+    link_rows += grant(links - link_rows);
+    event_rows += grant(events.min(12) - event_rows);
+
+    let mut rows = vec![];
+    rows.extend(page.title().into_iter().take(title));
+    rows.extend(page.record().into_iter().take(record));
+    page.section("link", page.links(link_rows), &mut rows);
+    page.section("phase", page.phase().into_iter().take(phase).collect(), &mut rows);
+    page.section("", waits.into_iter().take(wait_rows).collect(), &mut rows);
+    page.section("window", page.conditions(condition_rows), &mut rows);
+    page.section("signals", page.signals(signal_rows), &mut rows);
+    page.section("tests", page.tests(tests), &mut rows);
+    page.section("events", page.events(event_rows), &mut rows);
+    // In a very narrow window the parts themselves do not fit.
+    rows.into_iter().map(|row| show::clip(&row, look.width)).collect()
+}
+
+struct Page<'a> {
+    snapshot: &'a Snapshot,
+    health: &'a Health,
+    traces: &'a Traces,
+    look: Look,
+    /// Columns right of the section names.
+    room: usize,
+}
+
+impl Page<'_> {
+    fn section(&self, name: &str, lines: Vec<String>, rows: &mut Vec<String>) {
+        for (i, line) in lines.into_iter().enumerate() {
+            let name = self.ink(Ink::Strong, &show::pad(if i == 0 { name } else { "" }, LABEL.min(self.look.width)));
+            rows.push(format!("{name}{line}"));
+        }
+    }
+
+    fn ink(&self, ink: Ink, text: &str) -> String {
+        paint(ink, text, self.look.colour)
+    }
+
+    /// How many cells of at least this width stand side by side.
+    fn columns(&self, cell: usize) -> usize {
+        (self.room / cell).max(1)
+    }
+
+    fn title(&self) -> Option<String> {
+        let now = show::clock(self.snapshot.now.secs());
+        let title = format!("soakwatch {now} since the start, {}", self.health.title);
+        Some(self.ink(Ink::Strong, &show::fit(&title, self.look.width)))
+    }
+
+    fn record(&self) -> Option<String> {
+        let (s, h) = (self.snapshot, self.health);
+        let mut rows = vec![];
+        let line = match &h.fault {
+            Some(fault) => self.ink(Ink::Bad, &show::fit(&format!("NOT RECORDING: {fault}"), self.room)),
+            None => {
+                let mut text = format!("{} records, {}", show::count(s.records), show::bytes(h.bytes));
+                for (n, word) in [(s.gaps.into(), "gaps"), (h.dropped, "dropped"), (s.undecoded, "not understood")] {
+                    if n > 0 {
+                        text += &format!(", {} {word}", show::count(n));
+                    }
+                }
+                let lost = s.gaps > 0 || h.dropped > 0;
+                let text = show::fit(&format!("{text}, in {}", h.capture), self.room);
+                self.ink(if lost { Ink::Warn } else { Ink::Plain }, &text)
+            }
+        };
+        self.section("record", vec![line], &mut rows);
+        rows.pop()
+    }
+
+    fn links(&self, rows: usize) -> Vec<String> {
+        let links = &self.health.links;
+        let mut lines: Vec<String> = links.iter().map(|l| self.link(l)).collect();
+        if links.len() > rows && rows > 0 {
+            // Those that do not deliver are told before those that do.
+            let mut order: Vec<&LinkHealth> = links.iter().collect();
+            order.sort_by_key(|l| l.up != Some(false));
+            lines = order.iter().take(rows).map(|l| self.link(l)).collect();
+            let down = order.iter().skip(rows - 1).filter(|l| l.up == Some(false)).count();
+            if let Some(last) = lines.last_mut() {
+                *last = format!("and {} more links, {down} of them down", links.len() - rows + 1);
+            }
+        }
+        lines.truncate(rows);
+        lines
+    }
+
+    fn link(&self, l: &LinkHealth) -> String {
+        let (word, ink) = match l.up {
+            Some(true) => ("up", Ink::Good),
+            Some(false) => ("down", Ink::Bad),
+            None => ("opening", Ink::Warn),
+        };
+        let mut text = format!(" {}, {} records", l.name, show::count(l.records));
+        if let Some(quiet) = l.quiet_s.filter(|q| *q >= 2.0) {
+            text += &format!(", quiet for {}", show::span(quiet));
+        }
+        if !l.detail.is_empty() {
+            text += &format!(" ({})", l.detail);
+        }
+        format!("{}{}", self.ink(ink, &show::pad(word, 7)), show::fit(&text, self.room.saturating_sub(7)))
+    }
+
+    fn phase(&self) -> Option<String> {
+        let s = self.snapshot;
+        let name = show::fit(show::phase(s.phase), self.room);
+        let rest = format!(" for {}", show::span(s.now.since(s.phase_since)));
+        let rest = show::fit(&rest, self.room.saturating_sub(show::width(&name)));
+        Some(format!("{}{rest}", self.ink(Ink::Strong, &name)))
+    }
+
+    fn waits(&self) -> String {
+        match self.snapshot.waits_for.as_str() {
+            "" => String::new(),
+            what => format!("waits for {}", show::words(what, self.look.units)),
+        }
+    }
+
+    fn conditions(&self, rows: usize) -> Vec<String> {
+        let mut order: Vec<&Condition> = self.snapshot.conditions.iter().collect();
+        // What is out of its window is told first.
+        order.sort_by_key(|c| c.met.map_or(1, |met| if met { 2 } else { 0 }));
+        self.cells(&order, rows, CONDITION_CELL, "conditions", |c, width| {
+            let (word, ink) = match c.met {
+                Some(true) => ("in", Ink::Good),
+                Some(false) => ("out", Ink::Bad),
+                None => ("unknown", Ink::Warn),
+            };
+            let mut text = show::words(&c.text, self.look.units);
+            if let Some((channel, v)) = c.value {
+                text += &format!(": now {}", show::value(channel, v, self.look.units));
+            }
+            format!("{}{}", self.ink(ink, &show::pad(word, 8)), show::pad(&text, width.saturating_sub(8)))
+        })
+    }
+
+    fn signals(&self, rows: usize) -> Vec<String> {
+        let mut order: Vec<&Signal> = self.snapshot.signals.iter().collect();
+        order.sort_by_key(|s| IMPORTANCE.iter().position(|c| *c == s.channel).unwrap_or(IMPORTANCE.len()));
+        self.cells(&order, rows, SIGNAL_CELL, "signals", |s, width| {
+            let value = show::value(s.channel, s.value, self.look.units);
+            let blanks = " ".repeat(11usize.saturating_sub(show::width(&value)));
+            let text = format!("{}{blanks}{value} ", show::pad(show::channel(s.channel), 16));
+            let text = show::fit(&text, width);
+            let left = width.saturating_sub(show::width(&text) + 1);
+            let (tail, ink) = match s.stale {
+                true => (show::pad("(old)", left), Ink::Warn),
+                false => (show::pad(&self.traces.draw(s.channel, left), left), Ink::Plain),
+            };
+            format!("{text}{} ", self.ink(ink, &tail))
+        })
+    }
+
+    /// Lays cells side by side; what does not fit is counted in the last cell.
+    fn cells<T>(
+        &self,
+        items: &[&T],
+        rows: usize,
+        least: usize,
+        word: &str,
+        draw: impl Fn(&T, usize) -> String,
+    ) -> Vec<String> {
+        let columns = self.columns(least);
+        let width = self.room / columns;
+        let places = rows * columns;
+        let mut cells: Vec<String> = items.iter().take(places).map(|item| draw(item, width)).collect();
+        if items.len() > places && places > 0 {
+            cells.pop();
+            let more = format!("and {} more {word}", items.len() - places + 1);
+            cells.push(self.ink(Ink::Dim, &show::fit(&more, width)));
+        }
+        cells.chunks(columns).map(|row| row.concat().trim_end().to_owned()).collect()
+    }
+
+    fn tests(&self, rows: usize) -> Vec<String> {
+        self.snapshot.tests.iter().take(rows).map(|t| self.test(t)).collect()
+    }
+
+    fn test(&self, t: &TestRow) -> String {
+        let name = show::pad(show::test(t.test), 15.min(self.room));
+        let left = self.room.saturating_sub(15);
+        let verdict = show::pad(show::verdict(t.verdict), 13.min(left));
+        let left = left.saturating_sub(13);
+        let verdict = self.ink(verdict_ink(t.verdict), &verdict);
+        let text = match &t.running {
+            Some((done, what)) => {
+                let done = if done.is_finite() { done.clamp(0.0, 1.0) } else { 0.0 };
+                let full = (done * 8.0).round() as usize;
+                let bar = format!("[{}{}]", "=".repeat(full), " ".repeat(8 - full));
+                format!("{bar} {:3.0} % {what}", done * 100.0)
+            }
+            None => t.text.clone(),
+        };
+        format!("{name}{verdict}{}", show::fit(&show::words(&text, self.look.units), left))
+    }
+
+    fn events(&self, rows: usize) -> Vec<String> {
+        let events = &self.snapshot.events;
+        let last = &events[events.len().saturating_sub(rows)..];
+        let line = |(at, text): &(crate::time::Stamp, String)| {
+            let text = show::words(text, self.look.units);
+            show::fit(&format!("{} {text}", show::clock(at.secs())), self.room)
+        };
+        last.iter().map(line).collect()
+    }
+}
+
+/// Which signals stay when there is little room.
+const IMPORTANCE: [Channel; Channel::COUNT] = [
+    Channel::TankPressurePa,
+    Channel::LeakSwitch,
+    Channel::VentSolenoid,
+    Channel::SwitchSenseV,
+    Channel::AmbientC,
+    Channel::TankSkinC,
+    Channel::FuelLevelPct,
+    Channel::BatteryV,
+    Channel::EngineRpm,
+    Channel::PurgeDutyPct,
+    Channel::ManifoldKpa,
+    Channel::BaroKpa,
+    Channel::SolenoidA,
+    Channel::GroundV,
+    Channel::CoolantC,
+    Channel::Key,
+    Channel::SolenoidPeakA,
+    Channel::FuelTempC,
+    Channel::VehicleSpeedKph,
+    Channel::IntakeAirC,
+    Channel::FuelTrimShortPct,
+    Channel::FuelTrimLongPct,
+];
+
+#[cfg(test)]
+mod tests {
+    use super::super::trace::tests::snapshot;
+    use super::*;
+    use crate::time::Stamp;
+    use crate::trade::{Test, Verdict};
+
+    const LONG: &str = "the switch did not close although the tank cooled by 6.4 K, enough for a hole of 0.21 mm to \
+                        have closed it, and the barometer stood still within 12 Pa through the whole of the night";
+
+    fn full(links: usize) -> (Snapshot, Health, Traces) {
+        let mut traces = Traces::default();
+        let values: Vec<_> = Channel::ALL.iter().map(|c| (*c, c.plausible().0)).collect();
+        for t in 0..100 {
+            let moved: Vec<_> = values.iter().map(|(c, v)| (*c, v + (t % 7) as f64)).collect();
+            traces.take(&snapshot(t as f64, &moved));
+        }
+        let mut s = snapshot(86_399.0 * 3.0, &values);
+        s.waits_for = LONG.to_owned();
+        s.conditions = (0..9)
+            .map(|i| Condition {
+                text: format!("condition {i}: {LONG}"),
+                value: Some((Channel::FuelLevelPct, 50.0)),
+                met: [Some(true), Some(false), None][i % 3],
+            })
+            .collect();
+        s.tests = Test::ALL
+            .iter()
+            .enumerate()
+            .map(|(i, t)| TestRow {
+                test: *t,
+                running: (i % 3 == 0).then(|| (f64::NAN, LONG.to_owned())),
+                verdict: [Verdict::Pass, Verdict::Fail, Verdict::Inconclusive, Verdict::NotRun][i % 4],
+                text: LONG.to_owned(),
+            })
+            .collect();
+        s.events = (0..32).map(|i| (Stamp::from_secs(i as f64), format!("event {i}: {LONG}"))).collect();
+        let link = LinkHealth {
+            name: "bench:/dev/serial/by-id/a-very-long-name-of-a-port-on-a-hub-behind-another-hub".into(),
+            up: Some(true),
+            detail: LONG.into(),
+            records: 123_456_789,
+            quiet_s: Some(3.0),
+        };
+        let health = Health {
+            title: LONG.into(),
+            capture: format!("captures/{LONG}"),
+            bytes: 1,
+            fault: None,
+            dropped: 5,
+            links: vec![link; links],
+        };
+        (s, health, traces)
+    }
+
+    fn draw(links: usize, width: usize, height: usize, colour: bool) -> Vec<String> {
+        let (s, h, t) = full(links);
+        layout(&s, &h, &t, Look { width, height, units: Shown::Inch, colour })
+    }
+
+    fn holds_all_tests(rows: &[String]) -> bool {
+        Test::ALL.iter().all(|t| rows.iter().any(|r| r.contains(show::test(*t))))
+    }
+
+    #[test]
+    fn a_full_screen_fits_80_by_24() {
+        for links in [1, 3, 6] {
+            for colour in [false, true] {
+                let rows = draw(links, 80, 24, colour);
+                let text = rows.join("\n");
+                assert!(rows.len() <= 23, "{} rows\n{text}", rows.len());
+                assert!(rows.iter().all(|r| show::width(r) <= 80), "{text}");
+                assert!(holds_all_tests(&rows), "{text}");
+                for part in ["phase", "waits for", "record", "tank pressure", "more signals", "event 31", "out "] {
+                    assert!(text.contains(part), "{part:?} is not in\n{text}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn a_wide_screen_uses_its_width() {
+        let rows = draw(2, 120, 40, false);
+        let text = rows.join("\n");
+        assert!(rows.len() <= 39 && rows.iter().all(|r| show::width(r) <= 120), "{text}");
+        assert!(rows.iter().any(|r| show::width(r) > 110), "{text}");
+        for c in Channel::ALL {
+            assert!(text.contains(show::channel(*c)), "{c} is not in\n{text}");
+        }
+        assert!(holds_all_tests(&rows) && text.contains("condition 8"), "{text}");
+    }
+
+    #[test]
+    fn verdict_rows_stay_in_the_smallest_window() {
+        for (width, height) in [(80, 10), (80, 8), (40, 12), (20, 9), (9, 9), (1, 3)] {
+            let rows = draw(3, width, height, false);
+            assert!(rows.len() < height.max(1) && rows.iter().all(|r| show::width(r) <= width), "{width}×{height}");
+            assert!(height < 8 || width < 30 || holds_all_tests(&rows), "{width}×{height}: {rows:#?}");
+        }
+    }
+
+    #[test]
+    fn a_fault_of_the_record_is_shouted_in_words() {
+        let (s, mut h, t) = full(1);
+        h.fault = Some("the disk is full".into());
+        let rows = layout(&s, &h, &t, Look { width: 80, height: 24, units: Shown::Si, colour: false });
+        assert!(rows.iter().any(|r| r.contains("NOT RECORDING: the disk is full")));
+    }
+}
