@@ -1,1 +1,21 @@
-//! To come.
+//! The physics of a sealed headspace: pure functions with units, and two ensembles that say what is still possible.
+//!
+//! | file | what it knows |
+//! |---|---|
+//! | [`gas`] | ideal gas, density |
+//! | [`fuel`] | vapour pressure of motor gasoline |
+//! | [`orifice`] | flow through a small hole, its decay time, the hole that a flow is equivalent to |
+//! | [`tank`] | a headspace stepped through time: air, vapour, heat, leak, reliefs, barometer |
+//! | [`soak_belief`] | which holes could have closed, or kept open, the leak switch in this night |
+//! | [`decay_belief`] | which holes fit one sealed pull and the decay after it |
+//!
+//! Nothing here does I/O or reads a clock; transcendental functions come from `libm`, sums run in a fixed order, so
+//! that the same input gives the same bits on every machine.
+
+pub mod decay_belief;
+pub mod fuel;
+pub mod gas;
+pub mod orifice;
+mod sampling;
+pub mod soak_belief;
+pub mod tank;

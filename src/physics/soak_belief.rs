@@ -1,0 +1,512 @@
+//! What a key-off soak can tell: an ensemble of sealed tanks cooled by the measured temperatures.
+//!
+//! Each member is one guess at everything that is not measured (volume, fuel, lags, switch point, reliefs, barometer,
+//! probe error); behind each member stands a row of holes from tight to large. For each of them the deepest vacuum
+//! so far is kept, and from that follow two bounds: the largest hole that could still have closed the switch, and the
+//! smallest that would have kept it open.
+//!
+//! Members are a Latin hypercube of 64 points drawn from PCG-64 with the seed of the profile. Time runs on a grid of
+//! 20 s of capture time; what is measured is averaged within the grid and smoothed, since noise of a probe is not weather.
+
+use super::fuel::Gasoline;
+use super::sampling::{Hypercube, even, even_log, quantile_sorted};
+use super::tank::{Cell, Climate, Decays, Outside, TankSpec, Ways};
+
+/// Step of the grid, s of capture time.
+pub const GRID_S: f64 = 20.0;
+/// Members of the ensemble.
+pub const MEMBERS: usize = 64;
+/// Holes behind each member: tight, then evenly in the logarithm.
+pub const HOLES: usize = 20;
+/// Smallest hole of the row after "tight", mm.
+pub const HOLE_LOW_MM: f64 = 0.03;
+/// Largest hole of the row, mm: a bound at this value means "this or more".
+pub const HOLE_HIGH_MM: f64 = 1.6;
+
+/// Temperatures are smoothed over this time: a probe's noise and its steps of resolution would look like weather.
+const SMOOTH_S: f64 = 300.0;
+/// The barometer needs less: it is quiet, and acts at once.
+const SMOOTH_BARO_S: f64 = 60.0;
+/// A silence longer than this leaves the path between its two ends open.
+const GAP_S: f64 = 600.0;
+/// How far the weather may have strayed within a silence, K a hour of it, and at most.
+const GAP_STRAY_K_PER_H: f64 = 0.5;
+const GAP_STRAY_MOST_K: f64 = 3.0;
+/// Relative part of the temperature change that a badly placed probe may miss.
+const PLACE_ERROR: f64 = 0.05;
+
+/// What is known before the soak. Ranges are (lowest, highest); equal ends switch a spread off.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SoakSpec {
+    /// Vapour volume, m³.
+    pub volume_m3: f64,
+    /// Half-width of its uncertainty (90 %), as a share of it.
+    pub volume_spread: f64,
+    /// Discharge coefficient to which sizes refer.
+    pub cd: f64,
+    /// Half-width of the model's error on the effective flow area, as a share of it.
+    pub area_error: f64,
+    /// Reid vapour pressure, psi; (0, 0) is a dry headspace.
+    pub rvp_psi: (f64, f64),
+    /// Vacuum at which the switch closes, Pa, positive.
+    pub closes_pa: (f64, f64),
+    /// Opening of the pressure relief, Pa, positive.
+    pub relief_pressure_pa: (f64, f64),
+    /// Opening of the vacuum relief, Pa, positive.
+    pub relief_vacuum_pa: (f64, f64),
+    /// Lag of the gas behind the tank wall, s.
+    pub gas_lag_s: (f64, f64),
+    /// Lag of tank and fuel behind the outside air, s: where neither wall nor fuel is measured.
+    pub fuel_lag_s: (f64, f64),
+    /// Lag of the fuel behind a measured wall, s.
+    pub fuel_behind_wall_s: (f64, f64),
+    /// Time constant of evaporation and condensation, s.
+    pub evaporation_s: (f64, f64),
+    /// Vapour at the start, share of saturation.
+    pub saturation: (f64, f64),
+    /// Vacuum left in the tank at the start, Pa, positive is vacuum.
+    pub start_vacuum_pa: (f64, f64),
+    /// Tank and fuel above the outside air at the start, K: where neither wall nor fuel is measured.
+    pub start_above_ambient_k: (f64, f64),
+    /// Swing of the barometer where it is not measured, Pa/h either way.
+    pub baro_unknown_pa_per_h: f64,
+    /// Error of a temperature probe, K either way.
+    pub temperature_error_k: f64,
+    /// Seed of the ensemble.
+    pub seed: u64,
+}
+
+/// What is measured at one moment; `None` where it is not (or not now: the last value is held).
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct SoakDrive {
+    /// Outside air, K.
+    pub ambient_k: Option<f64>,
+    /// Tank skin, K.
+    pub wall_k: Option<f64>,
+    /// Fuel, K.
+    pub fuel_k: Option<f64>,
+    /// Barometer, Pa absolute; `None` unless it is good to about 10 Pa.
+    pub baro_pa: Option<f64>,
+}
+
+const CHANNELS: usize = 4;
+const BARO: usize = 3;
+/// Barometer assumed where none is measured, Pa: the pressure itself hardly matters, only its change.
+const BARO_ASSUMED_PA: f64 = 100_000.0;
+
+impl SoakDrive {
+    fn all(&self) -> [Option<f64>; CHANNELS] {
+        [self.ambient_k, self.wall_k, self.fuel_k, self.baro_pa]
+    }
+}
+
+/// Runs through the soak with the record.
+#[derive(Debug, Clone)]
+pub struct SoakBelief {
+    members: Vec<Member>,
+    holes_mm: [f64; HOLES],
+    /// Last sample: when, and what.
+    last: Option<(f64, [Option<f64>; CHANNELS])>,
+    /// Weighted sum and weight within the running grid step.
+    sum: [(f64, f64); CHANNELS],
+    smooth: [Option<f64>; CHANNELS],
+    first: [Option<f64>; CHANNELS],
+    smooth_gain: [f64; CHANNELS],
+    /// Grid steps done since the ensemble was sealed.
+    steps: u64,
+    began_s: f64,
+    now_s: f64,
+    sealed: bool,
+}
+
+#[derive(Debug, Clone)]
+struct Member {
+    gasoline: Gasoline,
+    tank: TankSpec,
+    decays: Decays,
+    climate: Climate,
+    before: Outside,
+    cells: [Cell; HOLES],
+    ways: [Ways; HOLES],
+    /// Deepest vacuum since the start, and since the mark.
+    deepest_pa: [f64; HOLES],
+    deepest_since_pa: [f64; HOLES],
+    closes_pa: f64,
+    tight_closed_s: Option<f64>,
+    start_vacuum_pa: f64,
+    above_ambient_k: f64,
+    offset_k: f64,
+    drift_k: f64,
+    place: f64,
+    stray: f64,
+    baro_slope_pa_per_s: f64,
+}
+
+impl SoakBelief {
+    /// Before the soak. The first [`advance`](SoakBelief::advance) is the moment of sealing.
+    pub fn new(spec: &SoakSpec) -> SoakBelief {
+        let mut holes_mm = [0.0; HOLES];
+        let step = libm::log(HOLE_HIGH_MM / HOLE_LOW_MM) / (HOLES - 2) as f64;
+        for (i, mm) in holes_mm.iter_mut().enumerate().skip(1) {
+            *mm = HOLE_LOW_MM * libm::exp(step * (i - 1) as f64);
+        }
+        let cube = Hypercube::new(MEMBERS, 20, spec.seed);
+        let members = (0..MEMBERS).map(|m| Member::new(spec, cube.row(m), &holes_mm)).collect();
+        let slow = -libm::expm1(-GRID_S / SMOOTH_S);
+        SoakBelief {
+            members,
+            holes_mm,
+            last: None,
+            sum: [(0.0, 0.0); CHANNELS],
+            smooth: [None; CHANNELS],
+            first: [None; CHANNELS],
+            smooth_gain: [slow, slow, slow, -libm::expm1(-GRID_S / SMOOTH_BARO_S)],
+            steps: 0,
+            began_s: 0.0,
+            now_s: 0.0,
+            sealed: false,
+        }
+    }
+
+    /// Moves to `to_s` (capture time), where `drive` is measured; in between things moved in a straight line. A call
+    /// that goes back in time only replaces the last sample.
+    pub fn advance(&mut self, to_s: f64, drive: &SoakDrive) {
+        let mut now = drive.all();
+        let Some((from_s, before)) = self.last else {
+            self.began_s = to_s;
+            self.now_s = to_s;
+            self.last = Some((to_s, now));
+            return;
+        };
+        for (now, before) in now.iter_mut().zip(before) {
+            *now = now.or(before);
+        }
+        let long = to_s - from_s;
+        let mut at = from_s;
+        while at < to_s {
+            let grid = (libm::floor(at / GRID_S) + 1.0) * GRID_S;
+            let next = grid.min(to_s);
+            for c in 0..CHANNELS {
+                if let Some(end) = now[c] {
+                    let begin = before[c].unwrap_or(end);
+                    let middle = begin + (end - begin) * ((at + next) / 2.0 - from_s) / long;
+                    self.sum[c].0 += middle * (next - at);
+                    self.sum[c].1 += next - at;
+                }
+            }
+            if next == grid {
+                let x = (grid - from_s) / long;
+                let stray = if long > GAP_S {
+                    (GAP_STRAY_K_PER_H * long / 3600.0).min(GAP_STRAY_MOST_K) * 4.0 * x * (1.0 - x)
+                } else {
+                    0.0
+                };
+                self.grid_step(grid, stray);
+            }
+            at = next;
+        }
+        self.last = Some((to_s, now));
+    }
+
+    /// Starts a second record of the deepest vacuum, for `..._since` queries: from when an edge would count.
+    pub fn mark(&mut self) {
+        for m in &mut self.members {
+            for (deepest, cell) in m.deepest_since_pa.iter_mut().zip(&m.cells) {
+                *deepest = -cell.pressure_pa;
+            }
+        }
+    }
+
+    /// Whether any temperature has been measured; without one every answer is a guess.
+    pub fn driven(&self) -> bool {
+        self.first[..BARO].iter().any(Option::is_some)
+    }
+
+    /// Capture time to which the ensemble has come.
+    pub fn now_s(&self) -> f64 {
+        self.now_s
+    }
+
+    /// The largest hole, mm, that could still have closed the switch by now: a share `sure` (0.5 to 1) of the members
+    /// say that it is no larger. 0: not even a tight one; [`HOLE_HIGH_MM`]: that or more.
+    pub fn closes_up_to_mm(&self, sure: f64) -> f64 {
+        self.bound(sure, |m| m.closes_pa, false)
+    }
+
+    /// The smallest hole, mm, that would have kept the switch open until now: a share `sure` of the members say that
+    /// any larger one would have.
+    pub fn opens_from_mm(&self, sure: f64) -> f64 {
+        self.bound(sure, |m| m.closes_pa, true)
+    }
+
+    /// [`closes_up_to_mm`](SoakBelief::closes_up_to_mm) since the [`mark`](SoakBelief::mark).
+    pub fn closes_up_to_since_mm(&self, sure: f64) -> f64 {
+        self.bound_in(sure, |m| m.closes_pa, false, |m| &m.deepest_since_pa)
+    }
+
+    /// [`opens_from_mm`](SoakBelief::opens_from_mm) since the [`mark`](SoakBelief::mark).
+    pub fn opens_from_since_mm(&self, sure: f64) -> f64 {
+        self.bound_in(sure, |m| m.closes_pa, true, |m| &m.deepest_since_pa)
+    }
+
+    /// The largest hole, mm, behind which a vacuum of `vacuum_pa` (positive) could have been reached by now.
+    pub fn reach_up_to_mm(&self, vacuum_pa: f64, sure: f64) -> f64 {
+        self.bound(sure, |_| vacuum_pa, false)
+    }
+
+    /// The smallest hole, mm, that would have kept the vacuum below `vacuum_pa` (positive) until now.
+    pub fn reach_from_mm(&self, vacuum_pa: f64, sure: f64) -> f64 {
+        self.bound(sure, |_| vacuum_pa, true)
+    }
+
+    /// Share of the members, 0 to 1, in which a tight system would have closed the switch by now.
+    pub fn tight_closes_share(&self) -> f64 {
+        self.members.iter().filter(|m| m.tight_closed_s.is_some()).count() as f64 / MEMBERS as f64
+    }
+
+    /// Capture time by which a tight system has closed the switch in a share `share` of the members (0.05: early,
+    /// 0.5: typical, 0.95: late); `None` while it has not come so far.
+    pub fn tight_closes_at(&self, share: f64) -> Option<f64> {
+        let times = self.members.iter().map(|m| m.tight_closed_s.unwrap_or(f64::INFINITY));
+        Some(quantile(times, share)).filter(|t| t.is_finite())
+    }
+
+    /// Gauge pressure, Pa, of a tight system now: 5, 50 and 95 % of the members.
+    pub fn tight_pressure_pa(&self) -> (f64, f64, f64) {
+        let at = |q| quantile(self.members.iter().map(|m| m.cells[0].pressure_pa), q);
+        (at(0.05), at(0.5), at(0.95))
+    }
+
+    fn bound(&self, sure: f64, level: impl Fn(&Member) -> f64, lower: bool) -> f64 {
+        self.bound_in(sure, level, lower, |m| &m.deepest_pa)
+    }
+
+    fn bound_in<'a>(
+        &'a self,
+        sure: f64,
+        level: impl Fn(&Member) -> f64,
+        lower: bool,
+        deepest: impl Fn(&'a Member) -> &'a [f64; HOLES],
+    ) -> f64 {
+        let edges = self.members.iter().map(|m| edge_mm(&self.holes_mm, deepest(m), level(m)));
+        quantile(edges, if lower { 1.0 - sure } else { sure })
+    }
+
+    fn grid_step(&mut self, grid_s: f64, stray_k: f64) {
+        self.steps += 1;
+        for c in 0..CHANNELS {
+            let (sum, weight) = std::mem::take(&mut self.sum[c]);
+            if weight > 0.0 {
+                let mean = sum / weight;
+                // A running mean at first, so that the first sample's noise does not stand as the start of the night.
+                let gain = self.smooth_gain[c].max(1.0 / self.steps as f64);
+                let smooth = self.smooth[c].map_or(mean, |s| s + (mean - s) * gain);
+                self.smooth[c] = Some(smooth);
+                self.first[c].get_or_insert(smooth);
+            }
+        }
+        self.now_s = grid_s;
+        let hours = (grid_s - self.began_s) / 3600.0;
+        let settled = -libm::expm1(-hours);
+        for m in &mut self.members {
+            let outside = m.outside(&self.smooth, &self.first, settled, hours, stray_k);
+            if self.sealed {
+                m.step(grid_s, &outside);
+            } else {
+                m.seal(&outside);
+            }
+        }
+        self.sealed = true;
+    }
+}
+
+impl Member {
+    fn new(spec: &SoakSpec, u: &[f64], holes_mm: &[f64; HOLES]) -> Member {
+        let both = |u: f64| 2.0 * u - 1.0;
+        // The spread is a 90 % half-width of an even distribution.
+        let volume = spec.volume_m3 * (1.0 + spec.volume_spread / 0.9 * both(u[0])).max(0.05);
+        let area = 1.0 + spec.area_error * both(u[1]);
+        let fuel_lag_s = even_log(spec.fuel_lag_s, u[7]);
+        let tank = TankSpec {
+            volume_m3: volume,
+            hole_mm: 0.0,
+            cd: spec.cd * area,
+            rvp_psi: even(spec.rvp_psi, u[2]),
+            saturation: even(spec.saturation, u[3]),
+            evaporation_s: even_log(spec.evaporation_s, u[4]),
+            gas_lag_s: even_log(spec.gas_lag_s, u[6]),
+            // A thin wall over the gas is faster than wall and fuel together.
+            wall_lag_s: fuel_lag_s * even(WALL_OF_FUEL_LAG, u[8]),
+            fuel_lag_s,
+            fuel_behind_wall_s: even_log(spec.fuel_behind_wall_s, u[9]),
+            relief_pressure_pa: even(spec.relief_pressure_pa, u[10]),
+            relief_vacuum_pa: even(spec.relief_vacuum_pa, u[11]),
+        };
+        let gasoline = Gasoline::new(tank.rvp_psi);
+        let outside = Outside { baro_pa: BARO_ASSUMED_PA, ambient_k: None, wall_k: None, fuel_k: None };
+        Member {
+            gasoline,
+            tank,
+            decays: Decays::new(&tank, GRID_S),
+            climate: Climate::start(&tank, &gasoline, &outside, 0.0),
+            before: outside,
+            cells: [Cell::default(); HOLES],
+            ways: holes_mm.map(|hole_mm| Ways::new(&TankSpec { hole_mm, ..tank })),
+            deepest_pa: [0.0; HOLES],
+            deepest_since_pa: [0.0; HOLES],
+            closes_pa: even(spec.closes_pa, u[5]),
+            tight_closed_s: None,
+            start_vacuum_pa: even(spec.start_vacuum_pa, u[12]),
+            above_ambient_k: even(spec.start_above_ambient_k, u[13]),
+            offset_k: spec.temperature_error_k * both(u[14]),
+            // The part of a probe's error that changes in the night: half of it.
+            drift_k: 0.5 * spec.temperature_error_k * both(u[15]),
+            place: if spec.temperature_error_k > 0.0 { PLACE_ERROR * both(u[16]) } else { 0.0 },
+            stray: both(u[17]),
+            baro_slope_pa_per_s: spec.baro_unknown_pa_per_h / 3600.0 * both(u[18]),
+        }
+    }
+
+    /// The world as this member takes it from the probes.
+    fn outside(
+        &self,
+        smooth: &[Option<f64>; CHANNELS],
+        first: &[Option<f64>; CHANNELS],
+        settled: f64,
+        hours: f64,
+        stray_k: f64,
+    ) -> Outside {
+        let off = self.offset_k + self.drift_k * settled + self.stray * stray_k;
+        let k = |c: usize| {
+            let (now, first) = (smooth[c]?, first[c]?);
+            Some(now + off + self.place * (now - first))
+        };
+        Outside {
+            baro_pa: smooth[BARO].unwrap_or(BARO_ASSUMED_PA + self.baro_slope_pa_per_s * hours * 3600.0),
+            ambient_k: k(0),
+            wall_k: k(1),
+            fuel_k: k(2),
+        }
+    }
+
+    fn seal(&mut self, outside: &Outside) {
+        self.before = *outside;
+        self.climate = Climate::start(&self.tank, &self.gasoline, outside, self.above_ambient_k);
+        for cell in &mut self.cells {
+            *cell = Cell { pressure_pa: -self.start_vacuum_pa, deficit_pa: 0.0 };
+        }
+        self.deepest_pa = [self.start_vacuum_pa; HOLES];
+        self.deepest_since_pa = self.deepest_pa;
+    }
+
+    fn step(&mut self, now_s: f64, outside: &Outside) {
+        let push = self.climate.step(&self.gasoline, &self.decays, &self.before, outside);
+        self.before = *outside;
+        for h in 0..HOLES {
+            self.cells[h].step(&push, &self.ways[h], 0.0);
+            let vacuum = -self.cells[h].pressure_pa;
+            self.deepest_pa[h] = self.deepest_pa[h].max(vacuum);
+            self.deepest_since_pa[h] = self.deepest_since_pa[h].max(vacuum);
+        }
+        if self.tight_closed_s.is_none() && -self.cells[0].pressure_pa >= self.closes_pa {
+            self.tight_closed_s = Some(now_s);
+        }
+    }
+}
+
+/// The wall over the gas against wall and fuel together, as a share of the lag.
+const WALL_OF_FUEL_LAG: (f64, f64) = (0.1, 1.0);
+
+/// The hole between those that reached `level` and those that did not.
+fn edge_mm(holes_mm: &[f64; HOLES], deepest_pa: &[f64; HOLES], level: f64) -> f64 {
+    let Some(last) = deepest_pa.iter().rposition(|&v| v >= level) else { return 0.0 };
+    if last + 1 == HOLES {
+        return HOLE_HIGH_MM;
+    }
+    let (deep, shallow) = (deepest_pa[last], deepest_pa[last + 1].max(level * 1e-3));
+    let part = if deep > shallow { libm::log(deep / level) / libm::log(deep / shallow) } else { 0.0 };
+    let (small, large) = (holes_mm[last], holes_mm[last + 1]);
+    // In steady cooling vacuum goes as a power of the hole; below the smallest hole there is no logarithm.
+    if last == 0 { large * part } else { small * libm::exp(libm::log(large / small) * part) }
+}
+
+fn quantile(values: impl Iterator<Item = f64>, q: f64) -> f64 {
+    let mut sorted: Vec<f64> = values.collect();
+    sorted.sort_unstable_by(f64::total_cmp);
+    quantile_sorted(&sorted, q)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// No spread at all: one tank, 249 Pa, as the table of the trade facts.
+    fn certain(volume_m3: f64, rvp_psi: f64) -> SoakSpec {
+        SoakSpec {
+            volume_m3,
+            volume_spread: 0.0,
+            cd: 0.6,
+            area_error: 0.0,
+            rvp_psi: (rvp_psi, rvp_psi),
+            closes_pa: (249.0, 249.0),
+            relief_pressure_pa: (300.0, 300.0),
+            relief_vacuum_pa: (1500.0, 1500.0),
+            gas_lag_s: (1.0, 1.0),
+            fuel_lag_s: (1.0, 1.0),
+            fuel_behind_wall_s: (1.0, 1.0),
+            evaporation_s: (1.0, 1.0),
+            saturation: (1.0, 1.0),
+            start_vacuum_pa: (0.0, 0.0),
+            start_above_ambient_k: (0.0, 0.0),
+            baro_unknown_pa_per_h: 0.0,
+            temperature_error_k: 0.0,
+            seed: 1,
+        }
+    }
+
+    fn cool(spec: &SoakSpec, k_per_h: f64, hours: f64) -> SoakBelief {
+        let mut b = SoakBelief::new(spec);
+        let mut s = 0.0;
+        while s <= hours * 3600.0 {
+            let k = 297.15 - k_per_h * s / 3600.0;
+            b.advance(s, &SoakDrive { ambient_k: Some(k), baro_pa: Some(101_325.0), ..SoakDrive::default() });
+            s += 60.0;
+        }
+        b
+    }
+
+    #[test]
+    fn the_trade_s_table_of_what_a_night_can_tell() {
+        // Trade facts, computed there (AP-42 vapour, Cd 0.6, 249 Pa, steady cooling from about 20 °C): dry / saturated
+        // RVP 9, in mm, rounded to 0.01 mm. Dry must agree within that. The wet column there adds up to 1.5 kPa/K to
+        // the gas law of the whole headspace; the formula gives 1.28 at 20 °C and only the air's share contracts, so
+        // the ensemble may lie lower, by 15 % at most.
+        let rates = [0.5, 1.0, 2.0, 5.0, 15.0];
+        let rows = [
+            (0.040, [(0.04, 0.10), (0.06, 0.15), (0.09, 0.21), (0.14, 0.33), (0.24, 0.56)]),
+            (0.080, [(0.06, 0.15), (0.09, 0.21), (0.13, 0.29), (0.20, 0.46), (0.34, 0.80)]),
+        ];
+        for (volume, row) in rows {
+            for (rate, (dry, wet)) in rates.iter().zip(row) {
+                // Long enough to come near the steady vacuum, 4 K either side of 20 °C.
+                let hours = 8.0 / rate;
+                for (rvp, expected, share) in [(0.0, dry, 0.0), (9.0, wet, 0.15)] {
+                    let got = cool(&certain(volume, rvp), *rate, hours).opens_from_mm(0.95);
+                    let tolerance = 0.008 + share * expected;
+                    assert!(
+                        (got - expected).abs() < tolerance,
+                        "{volume} m³, {rate} K/h, RVP {rvp}: {got} mm against {expected}"
+                    );
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn no_cooling_closes_nothing() {
+        let b = cool(&certain(0.04, 9.0), 0.0, 6.0);
+        assert_eq!(b.closes_up_to_mm(0.95), 0.0);
+        assert_eq!(b.tight_closes_share(), 0.0);
+        assert_eq!(b.tight_closes_at(0.5), None);
+    }
+}
