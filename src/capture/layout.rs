@@ -78,11 +78,14 @@ fn is_session(link: &LinkId) -> bool {
     *link == 0
 }
 
-/// The check over data, interface, stamp and number, given the CRC of the data.
-pub(super) fn stamp_check(data_crc: u32, head: &[u8], seq: u64) -> u32 {
+/// The check over data, interface, stamp and number, given the CRC of the data; `head` is the block's first
+/// three fields.
+pub(super) fn stamp_check(data_crc: u32, head: [u8; 12], seq: u64) -> u32 {
+    let mut all = [0; 20];
+    all[..12].copy_from_slice(&head);
+    all[12..].copy_from_slice(&seq.to_le_bytes());
     let mut crc = crc32fast::Hasher::new_with_initial(data_crc);
-    crc.update(head);
-    crc.update(&seq.to_le_bytes());
+    crc.update(&all);
     crc.finalize()
 }
 
@@ -170,20 +173,25 @@ pub(super) fn packet(block: &[u8], interfaces: usize) -> Result<Packet, Why> {
     let data = block.get(DATA..DATA.saturating_add(data_len)).ok_or(Why::Length)?;
     let options = block.get(options_at..block.len() - 4).ok_or(Why::Length)?;
     let (mut hash, mut seq, mut check) = (None, None, None);
-    for option in Options(options) {
-        match option.ok_or(Why::Options)? {
+    let mut options = Options::of(options);
+    for option in &mut options {
+        match option {
             (EPB_HASH, [HASH_CRC32, a, b, c, d]) => hash = Some(u32::from_be_bytes([*a, *b, *c, *d])),
             (EPB_PACKETID, v) => seq = v.try_into().ok().map(u64::from_le_bytes),
             (STAMP_CHECK, v) => check = Some(v.try_into().map(u32::from_be_bytes).map_err(|_| Why::Options)?),
             _ => {}
         }
     }
+    if options.broken {
+        return Err(Why::Options);
+    }
     let crc = crc32fast::hash(data);
     if hash.ok_or(Why::NoHash)? != crc {
         return Err(Why::Hash);
     }
     let seq = seq.ok_or(Why::NoNumber)?;
-    if check.is_some_and(|c| c != stamp_check(crc, &block[8..20], seq)) {
+    let head = *block[8..].first_chunk().ok_or(Why::Length)?;
+    if check.is_some_and(|c| c != stamp_check(crc, head, seq)) {
         return Err(Why::Stamp);
     }
     if interface as usize >= interfaces {
@@ -193,29 +201,39 @@ pub(super) fn packet(block: &[u8], interfaces: usize) -> Result<Packet, Why> {
     Ok(Packet { interface, at_ns, seq, data_len })
 }
 
-/// The options of a block, `None` where they are broken.
-pub(super) struct Options<'a>(pub &'a [u8]);
+/// The options of a block.
+pub(super) struct Options<'a> {
+    rest: &'a [u8],
+    /// An option runs over the end; set once the iterator is through.
+    pub broken: bool,
+}
+
+impl<'a> Options<'a> {
+    pub(super) fn of(bytes: &'a [u8]) -> Options<'a> {
+        Options { rest: bytes, broken: false }
+    }
+}
 
 impl<'a> Iterator for Options<'a> {
-    type Item = Option<(u16, &'a [u8])>;
+    type Item = (u16, &'a [u8]);
 
-    fn next(&mut self) -> Option<Self::Item> {
-        let [c0, c1, l0, l1, rest @ ..] = self.0 else {
-            let broken = !self.0.is_empty();
-            self.0 = &[];
-            return broken.then_some(None);
+    fn next(&mut self) -> Option<(u16, &'a [u8])> {
+        let rest = std::mem::take(&mut self.rest);
+        let Some((head, rest)) = rest.split_first_chunk() else {
+            self.broken = !rest.is_empty();
+            return None;
         };
-        let (code, len) = (u16::from_le_bytes([*c0, *c1]), usize::from(u16::from_le_bytes([*l0, *l1])));
+        let head = u32::from_le_bytes(*head);
+        let (code, len) = (head as u16, (head >> 16) as usize);
         if code == 0 {
-            self.0 = &[];
             return None;
         }
-        let (Some(value), Some(after)) = (rest.get(..len), rest.get(len.next_multiple_of(4)..)) else {
-            self.0 = &[];
-            return Some(None);
+        let Some(after) = rest.get(len.next_multiple_of(4)..) else {
+            self.broken = true;
+            return None;
         };
-        self.0 = after;
-        Some(Some((code, value)))
+        self.rest = after;
+        Some((code, &rest[..len]))
     }
 }
 

@@ -323,8 +323,7 @@ impl Reader {
                 let known = self.interfaces.get(self.described);
                 self.described += 1;
                 let link_type = block.get(8..10).map(|b| u16::from_le_bytes([b[0], b[1]]));
-                let offset = Options(block.get(16..len - 4).unwrap_or_default())
-                    .flatten()
+                let offset = Options::of(block.get(16..len - 4).unwrap_or_default())
                     .find(|(code, _)| *code == IF_TSOFFSET)
                     .and_then(|(_, v)| v.try_into().ok().map(i64::from_le_bytes));
                 let anchor = self.session.anchor_utc_ns.div_euclid(1_000_000_000);

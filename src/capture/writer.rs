@@ -184,7 +184,7 @@ impl<S: Sink> Writer<S> {
         head[..4].copy_from_slice(&(interface as u32).to_le_bytes());
         head[4..8].copy_from_slice(&((stamp >> 32) as u32).to_le_bytes());
         head[8..].copy_from_slice(&(stamp as u32).to_le_bytes());
-        let check = stamp_check(crc, &head, seq).to_be_bytes();
+        let check = stamp_check(crc, head, seq).to_be_bytes();
         let number = seq.to_le_bytes();
         let other = |code, value| EnhancedPacketOption::Common(CommonOption::Unknown(UnknownOption::new(code, value)));
         let block = EnhancedPacketBlock {

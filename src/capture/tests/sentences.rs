@@ -50,7 +50,7 @@ fn a_folder_that_is_no_capture() {
     let nowhere = dir.path().join("nowhere");
     assert_eq!(
         said(&nowhere),
-        "FOLDER: cannot look into the capture's folder: No such file or directory (os error 2); check the name"
+        "FOLDER: cannot look into the capture's folder: No such file or directory (os error 2); check the name, or restore it from a copy"
     );
 }
 
@@ -75,7 +75,7 @@ fn a_session_file_that_is_absent() {
     fs::remove_file(dir.path().join(SESSION_FILE)).unwrap();
     assert_eq!(
         said(dir.path()),
-        "session.toml: cannot read the session file: No such file or directory (os error 2); check the name"
+        "session.toml: cannot read the session file: No such file or directory (os error 2); check the name, or restore it from a copy"
     );
 }
 
