@@ -1,1 +1,61 @@
-//! To come.
+//! The simulated vehicle: a whole day of a tank, a module, an engine and a controller, told by a bench adapter.
+//!
+//! It has physics of its own, richer than the judge's and on purpose different from it (see `gas` and `tank`), and
+//! knows nothing of profiles or grading. The same scenario and seed give the same bytes on every machine.
+//!
+//! ```
+//! let day = soakwatch::sim::Player::new("leak-0.70", 1, true)?;
+//! let (at, bytes) = day.take(1).next().expect("the header comes first");
+//! assert!(at.secs() < 1.0 && bytes.starts_with(b"time_s,key,"));
+//! # Ok::<(), soakwatch::sim::Error>(())
+//! ```
+
+mod adapter;
+mod controller;
+mod engine;
+mod gas;
+mod module;
+mod player;
+mod port;
+mod random;
+mod scenario;
+mod tank;
+#[cfg(test)]
+mod tests;
+mod vehicle;
+mod weather;
+
+pub use player::Player;
+pub use port::play_to;
+pub use scenario::{Scenario, scenarios};
+pub use vehicle::Truth;
+
+use crate::trade::{Test, Verdict};
+
+/// Why a scenario cannot be played.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum Error {
+    /// No scenario of this name.
+    #[error("there is no scenario `{given}`: say `tight`, `leak-0.70`, or another that `soakwatch links` lists")]
+    UnknownScenario {
+        /// The word.
+        given: String,
+    },
+    /// The size of a leak cannot be read.
+    #[error("`leak-{given}` is no size of a hole: give its diameter in millimetres, from 0 to 30, as in `leak-0.70`")]
+    LeakSize {
+        /// What stood after `leak-`.
+        given: String,
+    },
+    /// A switch fault on a vehicle without switch.
+    #[error("`{given}`: a vehicle with a tank pressure sensor has no leak switch to be at fault; leave out `ps-`")]
+    NoSwitch {
+        /// The whole scenario.
+        given: String,
+    },
+}
+
+/// The verdicts that would not be wrong for `test` in this scenario, whatever its words.
+pub fn allowed(scenario: &str, test: Test) -> Result<&'static [Verdict], Error> {
+    scenario::Plan::parse(scenario).map(|p| p.allowed(test))
+}

@@ -1,0 +1,115 @@
+//! The edge: plays a day into something that can be read and written, such as the master side of a pty, at real
+//! or multiplied pace, as a bench adapter would.
+
+use super::Player;
+use std::io::{self, ErrorKind, Read, Write};
+use std::time::{Duration, Instant};
+
+/// Plays what is left of the day into `port`, `speed` times as fast as life (infinite: as fast as it is read).
+///
+/// Answers a line `?` with the header, twice. `port` must not block on reading (non-blocking, or a short
+/// timeout); a read that fails because nobody has opened the other side is taken as silence.
+///
+/// # Errors
+/// Those of writing, but for a full buffer: the player then waits, as no simulated byte may be lost.
+pub fn play_to<P: Read + Write>(player: &mut Player, port: &mut P, speed: f64) -> io::Result<()> {
+    let begun = Instant::now();
+    let mut first = None;
+    let header = player.header();
+    let mut asked = false;
+    for (at, bytes) in player.by_ref() {
+        let due = at.since(*first.get_or_insert(at)) / speed;
+        loop {
+            if asks(port, &mut asked) {
+                write_all(port, &header)?;
+                write_all(port, &header)?;
+            }
+            let left = due - begun.elapsed().as_secs_f64();
+            if left <= 0.0 {
+                break;
+            }
+            std::thread::sleep(Duration::from_secs_f64(left.min(0.02)));
+        }
+        write_all(port, &bytes)?;
+    }
+    Ok(())
+}
+
+/// Reads what the host sent; true after a complete `?` line.
+fn asks<P: Read>(port: &mut P, question: &mut bool) -> bool {
+    let mut buf = [0u8; 64];
+    let mut answer = false;
+    while let Ok(n) = port.read(&mut buf) {
+        for b in &buf[..n] {
+            match b {
+                b'?' => *question = true,
+                b'\n' | b'\r' => answer |= std::mem::take(question),
+                _ => *question = false,
+            }
+        }
+        if n < buf.len() {
+            break;
+        }
+    }
+    answer
+}
+
+fn write_all<P: Write>(port: &mut P, mut bytes: &[u8]) -> io::Result<()> {
+    while !bytes.is_empty() {
+        match port.write(bytes) {
+            Ok(0) => return Err(ErrorKind::WriteZero.into()),
+            Ok(n) => bytes = &bytes[n..],
+            Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted) => {
+                std::thread::sleep(Duration::from_millis(1));
+            }
+            Err(e) => return Err(e),
+        }
+    }
+    port.flush()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    struct Host {
+        says: Vec<u8>,
+        heard: Vec<u8>,
+    }
+
+    impl Read for Host {
+        fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+            if self.heard.len() < 2_000 || self.says.is_empty() {
+                return Err(ErrorKind::WouldBlock.into());
+            }
+            let n = self.says.len().min(buf.len());
+            buf[..n].copy_from_slice(&self.says[..n]);
+            self.says.drain(..n);
+            Ok(n)
+        }
+    }
+
+    impl Write for Host {
+        fn write(&mut self, buf: &[u8]) -> io::Result<usize> {
+            if self.heard.len() > 40_000 {
+                return Err(ErrorKind::BrokenPipe.into());
+            }
+            let n = buf.len().min(17);
+            self.heard.extend_from_slice(&buf[..n]);
+            Ok(n)
+        }
+        fn flush(&mut self) -> io::Result<()> {
+            Ok(())
+        }
+    }
+
+    #[test]
+    fn the_header_comes_twice_and_twice_again_when_asked() {
+        let mut p = Player::new("tight", 1, true).expect("known");
+        let mut host = Host { says: b"?\n".to_vec(), heard: Vec::new() };
+        let err = play_to(&mut p, &mut host, f64::INFINITY).expect_err("the host hangs up");
+        assert_eq!(err.kind(), ErrorKind::BrokenPipe);
+        let text = String::from_utf8(host.heard).expect("ASCII");
+        assert_eq!(text.lines().filter(|l| l.starts_with("time_s,")).count(), 4);
+    }
+}
