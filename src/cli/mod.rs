@@ -4,6 +4,7 @@ pub mod export;
 pub mod inputs;
 pub mod links;
 pub mod outcome;
+pub mod profile;
 pub mod regrade;
 pub mod watch;
 

@@ -72,10 +72,8 @@ impl Profile {
             });
         }
         let mut warnings = std::mem::take(&mut layer.warnings);
-        let base = match layer.base.take() {
-            None => BASE,
-            Some(name) => builtin(&name).map_or(BASE, |(name, _)| name),
-        };
+        let stood_on = layer.base.take().and_then(|name| builtin(&name)).map(|(name, _)| name);
+        let base = stood_on.unwrap_or(BASE);
         let lacking: Vec<&str> = paths().filter(|p| !layer.values.contains_key(p)).collect();
         let mut chain = Chain { faults, ..Chain::default() };
         if chain.faults.is_empty() && !lacking.is_empty() {
@@ -90,7 +88,7 @@ impl Profile {
                 under.layers.into_iter().map(|(l, layer)| (l, Layer { values: layer.values, ..Layer::default() })),
             );
         }
-        chain.base = Some(base);
+        chain.base = stood_on;
         chain.layers.push((label.to_string(), layer));
         let profile = chain.finish(label, sets)?;
         Ok((profile, warnings))

@@ -67,7 +67,9 @@ pub(super) fn read(label: &str, text: &str, kind: Kind) -> (Layer, Vec<Fault>) {
     let Reader { layer, mut faults, .. } = reader;
     if !broken.is_empty() {
         // A broken line is named once, as broken; what was guessed of its content would only mislead.
-        let syntax: Vec<Fault> = broken.iter().map(|e| syntax_fault(label, text, e)).collect();
+        let mut syntax: Vec<Fault> = broken.iter().map(|e| syntax_fault(label, text, e)).collect();
+        syntax.sort_by_key(|f| f.place);
+        syntax.dedup_by_key(|f| f.place.map(|p| p.line));
         let lines: BTreeSet<u32> = syntax.iter().filter_map(|f| f.place).map(|p| p.line).collect();
         faults.retain(|f| f.place.is_none_or(|p| !lines.contains(&p.line)));
         faults.extend(syntax);
@@ -80,23 +82,33 @@ pub(super) fn read(label: &str, text: &str, kind: Kind) -> (Layer, Vec<Fault>) {
     (layer, faults)
 }
 
+/// A broken line, in words that do not ask for knowledge of TOML.
 fn syntax_fault(label: &str, text: &str, error: &toml::de::Error) -> Fault {
-    let message = error.message();
-    let (what, right) = match message.split_once(", expected ") {
-        Some((what, expected)) => (what, format!("here belongs {expected}")),
-        None => (message, "each line is KEY = VALUE or a [table] heading, each key once".to_string()),
+    let span = error.span().unwrap_or(0..0);
+    let (what, expected) = match error.message().split_once(", expected ") {
+        Some((what, expected)) => (what, Some(expected)),
+        None => (error.message(), None),
     };
-    let place = Place::of(text, error.span().map_or(0, |s| s.start));
-    Fault { file: label.to_string(), place: Some(place), what: what.to_string(), right }
+    let (what, right) = match (what, expected) {
+        ("string values must be quoted", _) if span.is_empty() => {
+            ("the value is missing".to_string(), "write a number, or a text in quotes".to_string())
+        }
+        ("string values must be quoted", _) => {
+            let word = text.get(span.clone()).unwrap_or_default();
+            (format!("{word} is neither a number nor a text in quotes"), "units stand in the key's name".to_string())
+        }
+        (what, Some("nothing")) => (what.to_string(), "take it out".to_string()),
+        (what, Some(expected)) => (what.to_string(), format!("here belongs {expected}")),
+        (what, None) => (what.to_string(), "each line is KEY = VALUE or a [table] heading, each key once".to_string()),
+    };
+    Fault { file: label.to_string(), place: Some(Place::of(text, span.start)), what, right }
 }
 
 /// What a setting must hold, as a sentence.
 pub(super) fn must_be(setting: &Setting) -> String {
     match setting.holds {
-        Holds::Number { unit, low, high } => {
-            format!("it must be a number from {low} to {high} {unit}").trim_end().to_string()
-        }
-        Holds::Word(words) => format!("it must be {}", one_of(words)),
+        Holds::Number { .. } => format!("it must be a number from {}", setting.holds),
+        Holds::Word(_) => format!("it must be {}", setting.holds),
     }
 }
 
@@ -138,7 +150,10 @@ pub(super) fn fits(setting: &'static Setting, value: Value) -> Result<Value, Str
 pub(super) fn test_named(name: &str) -> Result<Test, (String, String)> {
     Test::ALL.into_iter().find(|t| t.name() == name).ok_or_else(|| {
         let names = Test::ALL.map(Test::name);
-        (format!("there is no test \"{name}\""), nearest(name, names.into_iter(), &one_of(&names)))
+        (
+            format!("there is no test \"{name}\""),
+            nearest(name, names.into_iter(), &format!("it must be {}", one_of(&names))),
+        )
     })
 }
 

@@ -17,6 +17,17 @@ pub enum Holds {
     Word(&'static [&'static str]),
 }
 
+impl std::fmt::Display for Holds {
+    /// `5 to 400 L`, or `"open" or "sealed"`.
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        match *self {
+            Holds::Number { unit: "", low, high } => write!(f, "{low} to {high}"),
+            Holds::Number { unit, low, high } => write!(f, "{low} to {high} {unit}"),
+            Holds::Word(words) => f.write_str(&super::read::one_of(words)),
+        }
+    }
+}
+
 /// One setting of the table.
 #[derive(Debug, Clone, Copy)]
 pub struct Setting {
