@@ -167,15 +167,46 @@ fn all_faults_are_told_at_once_in_the_order_of_the_file() {
 
 #[test]
 fn a_broken_line_is_named_once_and_the_rest_still_checked() {
-    let text = "extends = \"switch-module\"\n[vehicle]\ntank_l = \nullage_pct = 99\n[vehicle]\nlines_l == 3\n";
-    let error = Profile::from_str("van3.toml", text, &[]).unwrap_err();
-    let lines: Vec<u32> = error.faults().iter().filter_map(|f| f.place).map(|p| p.line).collect();
-    assert_eq!(lines, [3, 4, 5, 6], "{error}");
-    let duplicate = Profile::from_str("v", "extends = \"switch-module\"\nname = \"a\"\nname = \"b\"", &[]).unwrap_err();
+    let text = "extends = \"switch-module\"
+[vehicle]
+tank_l = 60 L
+ullage_pct 12
+lines_l = 4,5
+volume_spread_pct =
+[vent]
+energised = open
+restricted_below_mm = 99
+[fuel
+ethanol_pct = 1
+[sense]
+bias = 'always
+pull_up_v = 05
+series_ohm == 3
+[leak]
+small_mm = 20
+[leak]
+large_mm = 30
+";
     assert_eq!(
-        duplicate.to_string(),
-        "v:3:1: duplicate key; each line is KEY = VALUE or a [table] heading, each key once"
+        sentences(text).lines().collect::<Vec<_>>(),
+        [
+            "van3.toml:3:10: 60 L is neither a number nor a text in quotes; units stand in the key's name",
+            "van3.toml:4:12: this is no setting; write KEY = VALUE",
+            "van3.toml:5:12: something stands behind the value; one KEY = VALUE a line, decimals with a dot, remarks \
+             behind a #",
+            "van3.toml:6:20: the value is missing; write a number, or a text in quotes",
+            "van3.toml:8:13: open is neither a number nor a text in quotes; units stand in the key's name",
+            "van3.toml:9:23: vent.restricted_below_mm is 99 mm; it must be a number from 0.5 to 30 mm",
+            "van3.toml:10:6: unclosed table; here belongs `]`",
+            "van3.toml:13:15: invalid literal string; here belongs `'`",
+            "van3.toml:14:13: unexpected leading zero; take it out",
+            "van3.toml:15:13: extra `=`; take it out",
+            "van3.toml:17:12: leak.small_mm is 20 mm; it must be a number from 0.1 to 10 mm",
+            "van3.toml:18:2: duplicate key; each line is KEY = VALUE or a [table] heading, each key once",
+        ]
     );
+    // Nothing to blank: it still ends.
+    assert!(sentences("name = \'\'\'\n").starts_with("van3.toml:"));
 }
 
 #[test]

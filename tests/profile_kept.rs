@@ -2,7 +2,7 @@
 
 #![allow(missing_docs, clippy::panic, clippy::unwrap_used)]
 
-use soakwatch::cli::profile::{Action, ProfileArgs};
+use soakwatch::cli::profile::{Action, Profiles};
 use soakwatch::profile::{self, Profile, SETTINGS, builtin_names};
 use std::fs;
 
@@ -83,7 +83,7 @@ fn a_damaged_kept_profile_is_told_without_a_false_place() {
 
 fn run(action: Action) -> (u8, String, String) {
     let (mut out, mut err) = (Vec::new(), Vec::new());
-    let code = ProfileArgs { action }.answer(&mut out, &mut err).unwrap();
+    let code = Profiles { action }.answer(&mut out, &mut err).unwrap().code();
     (code, String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap())
 }
 

@@ -1,11 +1,13 @@
 //! `soakwatch profile`: what profiles there are, what one holds, and whether a file is sound.
 
-use crate::profile::{self, Error, Profile, SETTINGS};
+use super::{Error, Outcome};
+use crate::profile::{self, Profile, SETTINGS};
+use crate::view;
 use std::io::{self, Write};
 
 /// The profiles: the vehicle's volumes, limits and timings, each with its unit and source.
 #[derive(Debug, Clone, clap::Args)]
-pub struct ProfileArgs {
+pub struct Profiles {
     /// What to do with them
     #[command(subcommand)]
     pub action: Action,
@@ -37,51 +39,53 @@ pub enum Action {
     },
 }
 
-impl ProfileArgs {
-    /// Runs the command on standard output and gives the exit code: 0 sound, 2 faulty.
-    pub fn run(&self) -> u8 {
-        // A reader that went away (`… | head`) needs no sentence.
-        self.answer(&mut io::stdout().lock(), &mut io::stderr().lock()).unwrap_or(2)
+impl Profiles {
+    /// Runs it: fine if all is sound, unreadable if not.
+    pub fn run(self) -> Result<Outcome, Error> {
+        let ended = self.answer(&mut io::stdout().lock(), &mut io::stderr().lock());
+        Ok(ended.map_err(view::Error::write("standard output"))?)
     }
 
-    /// Writes the answer to `out`, why there is none to `err`, and gives the exit code.
-    pub fn answer(&self, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+    /// Writes the answer to `out`, and why there is none to `err`.
+    pub fn answer(&self, out: &mut dyn Write, err: &mut dyn Write) -> io::Result<Outcome> {
         match &self.action {
             Action::List => list(out, err),
             Action::Show { name, sets } => match profile::load(name, sets) {
-                Ok(profile) => show(&profile, out).map(|()| 0),
-                Err(error) => writeln!(err, "{error}").map(|()| 2),
+                Ok(profile) => show(&profile, out).map(|()| Outcome::Fine),
+                Err(error) => complain(&error, err),
             },
             Action::Check { files } => {
-                let mut code = 0;
+                let mut outcome = Outcome::Fine;
                 for file in files {
                     match profile::load(file, &[]) {
                         Ok(profile) => sound(file, &profile, out)?,
                         Err(error) => {
                             faulty(file, &error, out)?;
-                            code = 2;
+                            outcome = Outcome::Unreadable;
                         }
                     }
                 }
-                Ok(code)
+                Ok(outcome)
             }
         }
     }
 }
 
-fn list(out: &mut dyn Write, err: &mut dyn Write) -> io::Result<u8> {
+/// One line a fault.
+fn complain(error: &profile::Error, err: &mut dyn Write) -> io::Result<Outcome> {
+    writeln!(err, "{error}").map(|()| Outcome::Unreadable)
+}
+
+fn list(out: &mut dyn Write, err: &mut dyn Write) -> io::Result<Outcome> {
     let width = profile::builtin_names().map(str::len).max().unwrap_or(0);
-    let mut code = 0;
+    let mut outcome = Outcome::Fine;
     for name in profile::builtin_names() {
         match profile::load_builtin(name) {
             Ok(p) => writeln!(out, "{name:width$}  {}", p.title)?,
-            Err(error) => {
-                writeln!(err, "{error}")?;
-                code = 2;
-            }
+            Err(error) => outcome = complain(&error, err)?,
         }
     }
-    Ok(code)
+    Ok(outcome)
 }
 
 fn sound(file: &str, profile: &Profile, out: &mut dyn Write) -> io::Result<()> {
@@ -97,7 +101,7 @@ fn sound(file: &str, profile: &Profile, out: &mut dyn Write) -> io::Result<()> {
     Ok(())
 }
 
-fn faulty(file: &str, error: &Error, out: &mut dyn Write) -> io::Result<()> {
+fn faulty(file: &str, error: &profile::Error, out: &mut dyn Write) -> io::Result<()> {
     writeln!(out, "{error}")?;
     match error.faults().len() {
         0 => Ok(()),

@@ -56,30 +56,54 @@ const TOP: [&str; 6] = ["name", "title", "extends", "asks", "csv", "time"];
 const CSV: [&str; 5] = ["column", "channel", "scale", "offset", "source"];
 const TIME: [&str; 3] = ["column", "period_s", "source"];
 const VALUE: [&str; 2] = ["value", "source"];
-/// The largest period between rows that is believed, in seconds.
+/// How often broken lines are blanked and the rest read again.
+const PASSES: usize = 8;
+/// The smallest and largest period between rows that is believed, in seconds.
 pub(super) const PERIOD_S: (f64, f64) = (0.001, 3600.0);
 
 /// Reads a text. What could be understood is in the layer, whatever else is wrong.
 pub(super) fn read(label: &str, text: &str, kind: Kind) -> (Layer, Vec<Fault>) {
-    let (table, broken) = DeTable::parse_recoverable(text);
-    let mut reader = Reader { label, text, kind, layer: Layer::default(), faults: Vec::new() };
+    let (whole, broken) = without_broken_lines(label, text);
+    let table = DeTable::parse_recoverable(&whole).0;
+    let mut reader = Reader { label, text: &whole, kind, layer: Layer::default(), faults: broken };
     reader.top(table.get_ref());
     let Reader { layer, mut faults, .. } = reader;
-    if !broken.is_empty() {
-        // A broken line is named once, as broken; what was guessed of its content would only mislead.
-        let mut syntax: Vec<Fault> = broken.iter().map(|e| syntax_fault(label, text, e)).collect();
-        syntax.sort_by_key(|f| f.place);
-        syntax.dedup_by_key(|f| f.place.map(|p| p.line));
-        let lines: BTreeSet<u32> = syntax.iter().filter_map(|f| f.place).map(|p| p.line).collect();
-        faults.retain(|f| f.place.is_none_or(|p| !lines.contains(&p.line)));
-        faults.extend(syntax);
-    }
     faults.sort_by_key(|f| f.place);
     if kind == Kind::Stored {
         // The text was made from a table of another file: its places would mislead.
         faults.iter_mut().for_each(|f| f.place = None);
     }
     (layer, faults)
+}
+
+/// The text with its broken lines blanked, every other character in its place, and a fault for each such line.
+/// The parser gives up behind some faults: only without the broken lines does it see the rest.
+fn without_broken_lines(label: &str, text: &str) -> (String, Vec<Fault>) {
+    let mut lines: Vec<String> = text.split('\n').map(str::to_string).collect();
+    let mut faults: Vec<Fault> = Vec::new();
+    for _ in 0..PASSES {
+        let whole = lines.join("\n");
+        let mut found: Vec<Fault> =
+            DeTable::parse_recoverable(&whole).1.iter().map(|e| syntax_fault(label, &whole, e)).collect();
+        found.sort_by_key(|f| f.place);
+        found.dedup_by_key(|f| f.place.map(|p| p.line));
+        let mut blanked = false;
+        for fault in found {
+            let Some(at) = fault.place.map(|p| p.line as usize - 1) else { continue };
+            // Behind a broken heading nobody knows which table the keys belong to.
+            let heading = lines.get(at).is_some_and(|l| l.trim_start().starts_with('['));
+            let section = lines.iter().skip(at + 1).take_while(|l| heading && !l.trim_start().starts_with('[')).count();
+            for line in lines.iter_mut().skip(at).take(1 + section) {
+                blanked |= !line.trim().is_empty();
+                *line = " ".repeat(line.chars().count());
+            }
+            faults.push(fault);
+        }
+        if !blanked {
+            return (whole, faults);
+        }
+    }
+    (lines.join("\n"), faults)
 }
 
 /// A broken line, in words that do not ask for knowledge of TOML.
@@ -96,6 +120,11 @@ fn syntax_fault(label: &str, text: &str, error: &toml::de::Error) -> Fault {
         ("string values must be quoted", _) => {
             let word = text.get(span.clone()).unwrap_or_default();
             (format!("{word} is neither a number nor a text in quotes"), "units stand in the key's name".to_string())
+        }
+        ("key with no value", _) => ("this is no setting".to_string(), "write KEY = VALUE".to_string()),
+        ("unexpected key or value", _) => {
+            let right = "one KEY = VALUE a line, decimals with a dot, remarks behind a #";
+            ("something stands behind the value".to_string(), right.to_string())
         }
         (what, Some("nothing")) => (what.to_string(), "take it out".to_string()),
         (what, Some(expected)) => (what.to_string(), format!("here belongs {expected}")),
