@@ -317,6 +317,18 @@ settings! {
         pressure_noise_pa: number("Pa", 0.0, 500.0);
         /// Error of a temperature probe to allow for.
         temperature_error_k: number("K", 0.0, 10.0);
+        /// Error of the model on the effective flow area, either way.
+        area_error_pct: number("%", 0.0, 50.0);
+        /// Vapour in the headspace when it is sealed, lowest share of saturation.
+        saturation_low: number("", 0.0, 1.0);
+        /// Tank and fuel above the outside air when parked, lowest: where neither is measured.
+        start_above_low_k: number("K", -20.0, 40.0);
+        /// Tank and fuel above the outside air when parked, highest: where neither is measured.
+        start_above_high_k: number("K", -20.0, 60.0);
+        /// Lag of the fuel behind a measured tank skin, shortest.
+        wall_lag_low_s: number("s", 1.0, 100000.0);
+        /// Lag of the fuel behind a measured tank skin, longest.
+        wall_lag_high_s: number("s", 1.0, 100000.0);
         /// Seed of the ensemble.
         seed: number("", 0.0, 4294967295.0);
     }

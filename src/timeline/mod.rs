@@ -1,1 +1,527 @@
-//! To come.
+//! Timeline: a streaming state machine that makes a day out of readings.
+//!
+//! It knows what key, engine, vent, switch and purge do, from whatever evidence the channels give, and says when
+//! each changed and how sure that moment is. From these it tells the phase, and it names what may spoil a test:
+//! gaps, refuelling, warming, a swinging barometer, bounce, a battery maintainer.
+
+mod debounce;
+mod evidence;
+mod signals;
+mod spoilers;
+
+pub use debounce::{Debounced, Turn};
+pub use evidence::{Engine, SwitchState, Vent};
+pub use signals::Signals;
+pub use spoilers::{Spoiler, SpoilerKind};
+
+use crate::channel::Channel;
+use crate::decode::{Notice, NoticeKind, Reading};
+use crate::profile::Profile;
+use crate::record::{Event, LinkId};
+use crate::time::Stamp;
+use crate::trade::Phase;
+use spoilers::Watch;
+use std::sync::Arc;
+
+/// Something that happened; the tests hear of it in this order.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Happening {
+    /// The key.
+    Key(Turn<Option<bool>>),
+    /// The engine.
+    Engine(Turn<Option<Engine>>),
+    /// The vent.
+    Vent(Turn<Option<Vent>>),
+    /// The leak switch.
+    Switch(Turn<Option<SwitchState>>),
+    /// The purge valve.
+    Purge(Turn<Option<bool>>),
+    /// The phase.
+    Phase(Turn<Phase>),
+    /// Nothing was recorded from `from` to `to`.
+    Gap {
+        /// Last moment known good.
+        from: Stamp,
+        /// First moment known good again.
+        to: Stamp,
+    },
+    /// Something that may spoil a test.
+    Spoiler(Spoiler),
+    /// The switch flipped for less than its hold time.
+    Bounce(Stamp),
+    /// A note that parts were repaired.
+    Repair(Stamp),
+}
+
+/// The day so far.
+#[derive(Debug)]
+pub struct Timeline {
+    /// The profile.
+    pub profile: Arc<Profile>,
+    /// Last values.
+    pub signals: Signals,
+    now: Stamp,
+    key: Debounced<Option<bool>>,
+    engine: Debounced<Option<Engine>>,
+    vent: Debounced<Option<Vent>>,
+    switch: Debounced<Option<SwitchState>>,
+    purge: Debounced<Option<bool>>,
+    phase: Debounced<Phase>,
+    phases: Vec<(Phase, Stamp)>,
+    engine_ran: bool,
+    engine_weak: bool,
+    key_inferred: bool,
+    manifold_at_rest_kpa: Option<f64>,
+    /// The barometer was seen between whole steps of 0.5 kPa: it resolves better than a controller's own.
+    baro_fine: bool,
+    zero: Zero,
+    level: Level,
+    watch: Watch,
+    rows: RowSpacing,
+    last_gap_end: Option<Stamp>,
+    last_row: Option<Stamp>,
+    last_engine_start: Option<Start>,
+    last_purge_on: Option<Stamp>,
+    first_at: Option<Stamp>,
+}
+
+/// What was known when the engine started.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Start {
+    /// When.
+    pub at: Stamp,
+    /// Coolant then, °C.
+    pub coolant_c: Option<f64>,
+    /// Outside air then, °C.
+    pub ambient_c: Option<f64>,
+    /// Intake air then, °C: stands in for the outside air where that is missing.
+    pub intake_air_c: Option<f64>,
+}
+
+impl Timeline {
+    /// An empty day for so many links.
+    pub fn new(profile: Arc<Profile>, links: usize) -> Timeline {
+        let p = &profile.set;
+        let hold = p.phases.hold_s;
+        Timeline {
+            signals: Signals::new(links, p.phases.stale_s),
+            now: Stamp::ZERO,
+            key: Debounced::new(None, hold),
+            engine: Debounced::new(None, hold),
+            // The vent's command is a level, and its moment matters to the tenth of a second.
+            vent: Debounced::new(None, 0.0),
+            switch: Debounced::new(None, p.sense.bounce_s),
+            purge: Debounced::new(None, hold),
+            phase: Debounced::new(Phase::Unknown, hold),
+            phases: vec![(Phase::Unknown, Stamp::ZERO)],
+            engine_ran: false,
+            engine_weak: false,
+            key_inferred: false,
+            manifold_at_rest_kpa: None,
+            baro_fine: false,
+            zero: Zero::default(),
+            level: Level::default(),
+            watch: Watch::default(),
+            rows: RowSpacing::default(),
+            last_gap_end: None,
+            last_row: None,
+            last_engine_start: None,
+            last_purge_on: None,
+            first_at: None,
+            profile,
+        }
+    }
+
+    /// Capture time.
+    pub fn now(&self) -> Stamp {
+        self.now
+    }
+
+    /// The phase that counts, and since when.
+    pub fn phase(&self) -> (Phase, Stamp) {
+        (self.phase.state(), self.phase.since())
+    }
+
+    /// All phases so far with their begins.
+    pub fn phases(&self) -> &[(Phase, Stamp)] {
+        &self.phases
+    }
+
+    /// Key on, off, or not known; since when.
+    pub fn key(&self) -> (Option<bool>, Stamp) {
+        (self.key.state(), self.key.since())
+    }
+
+    /// There is no key channel: the key is inferred from the engine.
+    pub fn key_inferred(&self) -> bool {
+        self.key_inferred
+    }
+
+    /// What the engine does.
+    pub fn engine(&self) -> Option<Engine> {
+        self.engine.state()
+    }
+
+    /// Only the supply voltage says that the engine runs: a suggestion, not a witness.
+    pub fn engine_weak(&self) -> bool {
+        self.engine_weak
+    }
+
+    /// The vent, since when.
+    pub fn vent(&self) -> (Option<Vent>, Stamp) {
+        (self.vent.state(), self.vent.since())
+    }
+
+    /// The switch, since when.
+    pub fn switch(&self) -> (Option<SwitchState>, Stamp) {
+        (self.switch.state(), self.switch.since())
+    }
+
+    /// The switch as seen at this very moment, not yet debounced.
+    pub fn switch_raw(&self) -> Option<SwitchState> {
+        self.switch.raw()
+    }
+
+    /// Purge on, off, or not known; since when.
+    pub fn purge(&self) -> (Option<bool>, Stamp) {
+        (self.purge.state(), self.purge.since())
+    }
+
+    /// When purge was last on.
+    pub fn last_purge_on(&self) -> Option<Stamp> {
+        self.last_purge_on
+    }
+
+    /// The last engine start.
+    pub fn last_start(&self) -> Option<Start> {
+        self.last_engine_start
+    }
+
+    /// First moment of the record.
+    pub fn first_at(&self) -> Stamp {
+        self.first_at.unwrap_or(Stamp::ZERO)
+    }
+
+    /// End of the last gap in the record.
+    pub fn last_gap_end(&self) -> Option<Stamp> {
+        self.last_gap_end
+    }
+
+    /// Fuel level when it last stood still, percent.
+    pub fn settled_level_pct(&self) -> Option<f64> {
+        self.level.settled.or(self.signals.last(Channel::FuelLevelPct).map(|v| v.0))
+    }
+
+    /// Barometer, pascals: measured, or the manifold with the engine at rest. True if measured.
+    pub fn baro_pa(&self) -> Option<(f64, bool)> {
+        if let Some(kpa) = self.signals.get(Channel::BaroKpa) {
+            return Some((kpa * 1e3, true));
+        }
+        // An older reading, or the manifold at rest: still within a few hectopascals.
+        self.signals.last(Channel::BaroKpa).map(|v| v.0).or(self.manifold_at_rest_kpa).map(|kpa| (kpa * 1e3, false))
+    }
+
+    /// Barometer, pascals, where it is measured finely enough to follow the weather.
+    pub fn baro_fine_pa(&self) -> Option<f64> {
+        self.signals.get(Channel::BaroKpa).filter(|_| self.baro_fine).map(|kpa| kpa * 1e3)
+    }
+
+    /// Manifold below the barometer, kilopascals.
+    pub fn manifold_vacuum_kpa(&self) -> Option<f64> {
+        let baro = self.baro_pa().map_or(101.325, |b| b.0 * 1e-3);
+        self.signals.get(Channel::ManifoldKpa).map(|m| baro - m)
+    }
+
+    /// Tank pressure with the sensor's zero taken out, pascals gauge, and the zero's remaining error.
+    pub fn pressure_pa(&self) -> Option<(f64, f64)> {
+        let raw = self.signals.get(Channel::TankPressurePa)?;
+        let (zero, error) = self.zero_pa();
+        Some((raw - zero, error))
+    }
+
+    /// The pressure sensor's zero as seen with the vent open, and its remaining error, pascals.
+    pub fn zero_pa(&self) -> (f64, f64) {
+        let m = &self.profile.set.model;
+        match self.zero.mean() {
+            Some(z) => (z, (m.pressure_noise_pa * 0.5).max(5.0)),
+            None => (0.0, m.pressure_zero_pa),
+        }
+    }
+
+    /// Volume of air and vapour, cubic metres, and the half-width of its uncertainty as a fraction.
+    pub fn vapour_volume_m3(&self) -> (f64, f64) {
+        let v = &self.profile.set.vehicle;
+        let spread = v.volume_spread_pct * 0.01;
+        let volume = |level: f64| (v.tank_l * (1.0 - level * 0.01) + v.tank_l * v.ullage_pct * 0.01 + v.lines_l) * 1e-3;
+        match self.settled_level_pct() {
+            Some(level) => (volume(level.clamp(0.0, 100.0)), spread),
+            None => {
+                let (low, high) =
+                    (volume(self.profile.set.soak.level_high_pct), volume(self.profile.set.soak.level_low_pct));
+                let mid = 0.5 * (low + high);
+                (mid, (high - mid) / mid + spread)
+            }
+        }
+    }
+
+    /// A reading.
+    pub fn reading(&mut self, r: &Reading, out: &mut Vec<Happening>) {
+        let t = r.at.max(self.now);
+        self.first_at.get_or_insert(t);
+        if let Some(last) = self.last_row
+            && let Some(from) = self.rows.see(last, t, self.profile.set.phases.gap_s)
+        {
+            self.gap(from.0, from.1, out);
+        }
+        self.last_row = Some(t);
+        self.signals.take(r);
+        self.step(t, out);
+    }
+
+    /// Time without a reading.
+    pub fn tick(&mut self, t: Stamp, out: &mut Vec<Happening>) {
+        if t > self.now {
+            self.signals.tick(t);
+            self.step(t, out);
+        }
+    }
+
+    /// What the edge of the program says.
+    pub fn event(&mut self, at: Stamp, _link: LinkId, e: &Event, out: &mut Vec<Happening>) {
+        match e {
+            Event::Gap { from_ns, to_ns, .. } => self.gap(Stamp(*from_ns), Stamp(*to_ns), out),
+            Event::Note { note_kind, .. } if note_kind == "repair" => out.push(Happening::Repair(at)),
+            _ => {}
+        }
+        self.tick(at, out);
+    }
+
+    /// What the decoder noticed.
+    pub fn notice(&mut self, n: &Notice, out: &mut Vec<Happening>) {
+        let kind = match n.kind {
+            NoticeKind::AdapterRestart => SpoilerKind::AdapterRestart,
+            NoticeKind::ClockStep => SpoilerKind::ClockStep,
+            _ => return,
+        };
+        out.push(Happening::Spoiler(Spoiler { kind, at: n.at.max(self.now), text: n.text.clone() }));
+    }
+
+    fn gap(&mut self, from: Stamp, to: Stamp, out: &mut Vec<Happening>) {
+        self.last_gap_end = Some(to);
+        out.push(Happening::Gap { from, to });
+    }
+
+    fn step(&mut self, t: Stamp, out: &mut Vec<Happening>) {
+        self.now = t;
+        let p = Arc::clone(&self.profile);
+        let p = &p.set;
+
+        let purge = evidence::purge(&self.signals, p, self.purge.raw());
+        if purge == Some(true) {
+            self.last_purge_on = Some(t);
+        }
+        let u = self.signals.uncertainty(Channel::PurgeDutyPct);
+        if let Some(turn) = self.purge.see(t, purge, u) {
+            out.push(Happening::Purge(turn));
+        }
+
+        let seen = evidence::engine(self, p);
+        let u = self.signals.uncertainty(Channel::EngineRpm);
+        self.engine_weak = seen.weak;
+        if let Some(turn) = self.engine.see(t, seen.engine, u) {
+            if turn.to == Some(Engine::Running) {
+                self.engine_ran = true;
+                self.last_engine_start = Some(Start {
+                    at: turn.at,
+                    coolant_c: self.signals.get(Channel::CoolantC),
+                    ambient_c: self.signals.get(Channel::AmbientC),
+                    intake_air_c: self.signals.get(Channel::IntakeAirC),
+                });
+            }
+            out.push(Happening::Engine(turn));
+        }
+
+        let (key, inferred) = evidence::key(self);
+        self.key_inferred = inferred;
+        let u = self.signals.uncertainty(Channel::Key);
+        if let Some(turn) = self.key.see(t, key, u) {
+            out.push(Happening::Key(turn));
+        }
+
+        let vent = evidence::vent(self, p);
+        let u = self.signals.uncertainty(Channel::VentSolenoid);
+        if let Some(turn) = self.vent.see(t, vent, u) {
+            out.push(Happening::Vent(turn));
+        }
+
+        let switch = evidence::switch(self, p);
+        let u = if self.signals.seen(Channel::LeakSwitch) {
+            self.signals.uncertainty(Channel::LeakSwitch)
+        } else {
+            self.signals.uncertainty(Channel::SwitchSenseV)
+        };
+        let bounces = self.switch.bounces();
+        let turn = self.switch.see(t, switch, u);
+        if self.switch.bounces() > bounces {
+            out.push(Happening::Bounce(t));
+        }
+        if let Some(turn) = turn {
+            out.push(Happening::Switch(turn));
+        }
+
+        self.learn(t);
+
+        let raw = evidence::phase(self, p);
+        let u = self.phase_uncertainty();
+        if let Some(turn) = self.phase.see(t, raw, u) {
+            self.phases.push((turn.to, turn.at));
+            if turn.to != Phase::Soak || turn.from != Phase::KeyOff {
+                self.watch.restart(t);
+            }
+            out.push(Happening::Phase(turn));
+        }
+
+        self.watch_spoilers(t, out);
+    }
+
+    /// Quantities that are learnt on the way: manifold at rest, the pressure's zero, the settled level.
+    fn learn(&mut self, t: Stamp) {
+        if !self.baro_fine
+            && let Some(kpa) = self.signals.get(Channel::BaroKpa)
+        {
+            let steps = kpa * 2.0;
+            self.baro_fine = (steps - steps.round()).abs() > 0.01;
+        }
+        if self.engine.state() == Some(Engine::Stopped)
+            && t.since(self.engine.since()) > 5.0
+            && let Some(m) = self.signals.get(Channel::ManifoldKpa)
+        {
+            self.manifold_at_rest_kpa = Some(m);
+        }
+        let vented = self.vent.state() == Some(Vent::Open)
+            && t.since(self.vent.since()) > 10.0
+            && self.purge.state() != Some(true)
+            && t.since(self.purge.since()) > 5.0;
+        if vented && let Some((v, at)) = self.signals.last(Channel::TankPressurePa) {
+            self.zero.see(v, at);
+        }
+        let moving = self.signals.get(Channel::VehicleSpeedKph).is_some_and(|v| v > 1.0);
+        if let Some(level) = self.signals.get(Channel::FuelLevelPct) {
+            self.level.see(t, level, moving);
+        }
+    }
+
+    fn watch_spoilers(&mut self, t: Stamp, out: &mut Vec<Happening>) {
+        let parked = matches!(self.phase.state(), Phase::KeyOff | Phase::Soak);
+        let mut watch = std::mem::take(&mut self.watch);
+        watch.see(self, t, parked, out);
+        self.watch = watch;
+    }
+
+    fn phase_uncertainty(&self) -> f64 {
+        self.signals.uncertainty(if self.signals.seen(Channel::EngineRpm) { Channel::EngineRpm } else { Channel::Key })
+    }
+}
+
+/// The pressure sensor's zero: mean of what it read with the tank open to the air.
+#[derive(Debug, Clone, Copy, Default)]
+struct Zero {
+    sum: f64,
+    n: u32,
+    last: Stamp,
+}
+
+impl Zero {
+    fn see(&mut self, v: f64, at: Stamp) {
+        if at <= self.last && self.n > 0 {
+            return;
+        }
+        self.last = at;
+        // A drifting zero: the last few hundred samples count.
+        if self.n >= 400 {
+            self.sum *= 0.5;
+            self.n /= 2;
+        }
+        self.sum += v;
+        self.n += 1;
+    }
+
+    fn mean(&self) -> Option<f64> {
+        (self.n >= 10).then(|| self.sum / f64::from(self.n))
+    }
+}
+
+/// The fuel level, once a second, while the vehicle stands.
+#[derive(Debug, Clone, Default)]
+struct Level {
+    last: Option<Stamp>,
+    stood_since: Option<Stamp>,
+    ring: Vec<f64>,
+    next: usize,
+    settled: Option<f64>,
+}
+
+impl Level {
+    fn see(&mut self, t: Stamp, level: f64, moving: bool) {
+        if self.last.is_some_and(|l| t.since(l) < 1.0) {
+            return;
+        }
+        self.last = Some(t);
+        if moving {
+            self.stood_since = None;
+            self.ring.clear();
+            self.next = 0;
+            return;
+        }
+        let since = *self.stood_since.get_or_insert(t);
+        if self.ring.len() < 30 {
+            self.ring.push(level);
+        } else {
+            self.ring[self.next % 30] = level;
+        }
+        self.next += 1;
+        if self.ring.len() >= 10 && (t.since(since) >= 15.0 || self.settled.is_none()) {
+            let mut s = self.ring.clone();
+            s.sort_by(f64::total_cmp);
+            self.settled = Some(s[s.len() / 2]);
+        }
+    }
+}
+
+/// How far rows lie apart; a silence much longer than the last ones is a gap, unless it is the new habit.
+#[derive(Debug, Clone, Default)]
+struct RowSpacing {
+    last: [f32; 8],
+    n: usize,
+    pending: Option<(Stamp, Stamp)>,
+}
+
+impl RowSpacing {
+    /// A row at `t` after one at `last`. Returns the gap found, one row late.
+    fn see(&mut self, last: Stamp, t: Stamp, gap_s: f64) -> Option<(Stamp, Stamp)> {
+        let d = t.since(last);
+        if d <= 0.0 {
+            return None;
+        }
+        let mut found = None;
+        if let Some((from, to)) = self.pending.take() {
+            if d < 0.5 * to.since(from) {
+                found = Some((from, to));
+            } else {
+                self.push(to.since(from));
+            }
+        }
+        let widest = self.last.iter().fold(0f32, |a, b| a.max(*b));
+        if self.n > 0 && d > gap_s.max(5.0 * f64::from(widest)) {
+            self.pending = Some((last, t));
+        } else {
+            self.push(d);
+        }
+        found
+    }
+
+    fn push(&mut self, d: f64) {
+        self.last[self.n % 8] = d as f32;
+        self.n += 1;
+    }
+}
