@@ -1,3 +1,123 @@
 //! Grade: a machine a test, and a jury that applies what one says about another.
 
+mod draft;
+mod jury;
+mod key_off_soak;
+mod levels;
+mod purge_response;
+mod relief;
+mod start_vent;
+mod switch_circuit;
+mod vacuum_decay;
+mod vent_solenoid;
 pub mod verdict;
+
+use crate::channel::Channel;
+use crate::time::Stamp;
+use crate::timeline::{Happening, Timeline};
+use crate::trade::{Test, Verdict};
+use draft::Machine;
+use std::collections::BTreeMap;
+use verdict::{Counts, Finding};
+
+/// One condition a test waits for, with its state now.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Condition {
+    /// In trade words: "fuel level 15 to 85 %".
+    pub text: String,
+    /// The value now, if the channel is there.
+    pub value: Option<(Channel, f64)>,
+    /// In the window, out of it, or not known.
+    pub met: Option<bool>,
+}
+
+fn condition(text: String, value: Option<(Channel, f64)>, met: Option<bool>) -> Condition {
+    Condition { text, value, met }
+}
+
+/// A window condition on one channel: in, out, or not known.
+fn within(t: &Timeline, text: String, channel: Channel, value: Option<f64>, low: f64, high: f64) -> Condition {
+    let _ = t;
+    condition(text, value.map(|v| (channel, v)), value.map(|v| (low..=high).contains(&v)))
+}
+
+/// A condition that is missed, in words; `None` while it is met or not known.
+fn missed(c: &Condition) -> Option<String> {
+    (c.met == Some(false)).then(|| match c.value {
+        Some((channel, v)) => format!("{} not met: it was {v:.1} {}", c.text, channel.unit()),
+        None => format!("{} not met", c.text),
+    })
+}
+
+/// All seven machines.
+#[derive(Debug)]
+pub struct Bench {
+    machines: Vec<Box<dyn Machine>>,
+    repairs: Vec<Stamp>,
+}
+
+/// What the tests found, and one verdict each.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Graded {
+    /// Every run of every test, in the order of the tests and of time.
+    pub findings: Vec<Finding>,
+    /// One verdict a test.
+    pub summary: BTreeMap<Test, Verdict>,
+    /// Runs by verdict.
+    pub counts: BTreeMap<Test, Counts>,
+}
+
+impl Default for Bench {
+    fn default() -> Bench {
+        Bench {
+            machines: vec![
+                Box::<key_off_soak::KeyOffSoak>::default(),
+                Box::<start_vent::StartVent>::default(),
+                Box::<purge_response::PurgeResponse>::default(),
+                Box::<vacuum_decay::VacuumDecay>::default(),
+                Box::<switch_circuit::SwitchCircuit>::default(),
+                Box::<vent_solenoid::VentSolenoid>::default(),
+                Box::<relief::Relief>::default(),
+            ],
+            repairs: Vec::new(),
+        }
+    }
+}
+
+impl Bench {
+    /// Something happened.
+    pub fn happening(&mut self, t: &Timeline, h: &Happening) {
+        if let Happening::Repair(at) = h {
+            self.repairs.push(*at);
+        }
+        for m in &mut self.machines {
+            m.happening(t, h);
+        }
+    }
+
+    /// Values are new, or time passed.
+    pub fn step(&mut self, t: &Timeline) {
+        for m in &mut self.machines {
+            m.step(t);
+        }
+    }
+
+    /// All verdicts as if the record ended now.
+    pub fn grade(&self, t: &Timeline) -> Graded {
+        let drafts = self.machines.iter().flat_map(|m| m.drafts(t)).collect();
+        let mut findings = jury::deliberate(drafts);
+        let summary = jury::summary(&mut findings, &self.repairs);
+        let counts = jury::counts(&findings);
+        Graded { findings, summary, counts }
+    }
+
+    /// For each test the run under way: how far, and what it waits for.
+    pub fn under_way(&self, t: &Timeline) -> Vec<(Test, Option<(f64, String)>)> {
+        self.machines.iter().map(|m| (m.test(), m.under_way(t))).collect()
+    }
+
+    /// The conditions of the tests, with their state now.
+    pub fn conditions(&self, t: &Timeline) -> Vec<Condition> {
+        self.machines.iter().flat_map(|m| m.conditions(t)).collect()
+    }
+}

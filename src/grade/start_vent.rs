@@ -1,0 +1,358 @@
+//! Start vent: at key-on the vent opens and trapped vacuum must go.
+
+use super::draft::{Book, Draft, Machine};
+use crate::physics::{gas, orifice};
+use crate::time::Stamp;
+use crate::timeline::{Happening, SwitchState, Timeline, Vent};
+use crate::trade::{Test, Verdict};
+
+/// The machine.
+#[derive(Debug, Default)]
+pub struct StartVent {
+    book: Book,
+    run: Option<Run>,
+    /// The switch was seen open before it closed: only then does closed mean vacuum.
+    seen_open: bool,
+    key_on: Option<Stamp>,
+}
+
+#[derive(Debug, Clone)]
+struct Run {
+    /// Key on.
+    start: Stamp,
+    /// The vent was commanded open.
+    vent_at: Option<(Stamp, f64)>,
+    trapped_pa: Option<f64>,
+    by_switch: bool,
+    opened_at: Option<(Stamp, f64)>,
+    /// First pressure at vent opening and the moment a fifth of it was left.
+    fifth_at: Option<Stamp>,
+    end: Option<Stamp>,
+    gap: bool,
+}
+
+/// How long after key-on the vent may stay unmoved before the run is closed, seconds.
+const WAIT_S: f64 = 60.0;
+
+impl Machine for StartVent {
+    fn test(&self) -> Test {
+        Test::StartVent
+    }
+
+    fn happening(&mut self, t: &Timeline, h: &Happening) {
+        match h {
+            Happening::Switch(turn) => {
+                if turn.to == Some(SwitchState::Open) {
+                    self.seen_open = true;
+                    if let Some(run) = &mut self.run
+                        && run.opened_at.is_none()
+                        && turn.from == Some(SwitchState::Closed)
+                    {
+                        run.opened_at = Some((turn.at, turn.uncertainty_s));
+                    }
+                }
+            }
+            Happening::Key(turn) if turn.to == Some(true) && turn.from == Some(false) => {
+                self.key_on = Some(turn.at);
+                self.begin(t, turn.at);
+            }
+            Happening::Key(turn) if turn.to == Some(false) => {
+                if let Some(mut run) = self.run.take() {
+                    run.end = Some(turn.at);
+                    self.close(t, run);
+                }
+            }
+            Happening::Vent(turn) if turn.to == Some(Vent::Open) => {
+                if let Some(run) = &mut self.run
+                    && run.vent_at.is_none()
+                    && turn.from == Some(Vent::Sealed)
+                {
+                    run.vent_at = Some((turn.at, turn.uncertainty_s));
+                }
+            }
+            Happening::Gap { from, .. } => {
+                if let Some(run) = &mut self.run
+                    && from.since(run.start) < 10.0
+                {
+                    run.gap = true;
+                }
+            }
+            _ => {}
+        }
+    }
+
+    fn step(&mut self, t: &Timeline) {
+        let now = t.now();
+        let Some(run) = &mut self.run else { return };
+        // The vent may have opened in the moment before the key was debounced.
+        if run.vent_at.is_none() {
+            let (vent, since) = t.vent();
+            if vent == Some(Vent::Open) && since.since(run.start) > -2.0 {
+                run.vent_at = Some((since, 0.0));
+            }
+        }
+        if let (Some(trapped), Some((pa, e)), Some(_)) = (run.trapped_pa, t.pressure_pa(), run.vent_at)
+            && run.fifth_at.is_none()
+            && pa >= 0.2 * trapped - e.min(20.0)
+        {
+            run.fifth_at = Some(now);
+        }
+        let waited = now.since(run.start);
+        let settled = run.fifth_at.is_some() || (run.opened_at.is_some() && run.trapped_pa.is_none());
+        let over = run.vent_at.is_some_and(|(at, _)| now.since(at) > 2.0 * longest_s(t) + 10.0);
+        if (settled && waited > 2.0) || over || waited > WAIT_S {
+            if let Some(mut run) = self.run.take() {
+                run.end = Some(now);
+                self.close(t, run);
+            }
+        }
+    }
+
+    fn drafts(&self, t: &Timeline) -> Vec<Draft> {
+        let under_way = self.run.as_ref().map(|r| {
+            let mut d = r.draft(t);
+            d.open = true;
+            d
+        });
+        self.book.drafts(under_way, |missed| {
+            let mut reasons = missed.to_vec();
+            if reasons.is_empty() {
+                reasons.push(match self.key_on {
+                    Some(_) => "no vacuum was known to be trapped when the key was turned on".into(),
+                    None => "the key was not seen to go from off to on".into(),
+                });
+            }
+            Draft::not_run(Test::StartVent, rule(t), reasons, "needs a soak that closed the switch, then key-on")
+        })
+    }
+
+    fn under_way(&self, t: &Timeline) -> Option<(f64, String)> {
+        let run = self.run.as_ref()?;
+        let done = t.now().since(run.start) / WAIT_S;
+        Some((
+            done.clamp(0.0, 1.0),
+            if run.vent_at.is_some() {
+                "vent open; waits for the vacuum to go".into()
+            } else {
+                "waits for the vent to open".into()
+            },
+        ))
+    }
+}
+
+impl StartVent {
+    fn begin(&mut self, t: &Timeline, at: Stamp) {
+        let p = &t.profile.set;
+        let pressure = t.pressure_pa().filter(|_| t.zero_pa().1 < p.start_vent.least_vacuum_pa);
+        let (switch, since) = t.switch();
+        let mut opened_at = None;
+        let was_closed = match switch {
+            Some(SwitchState::Closed) => true,
+            // It opened while the key was being debounced.
+            Some(SwitchState::Open) if since.since(at) > -1.0 && self.seen_open && t.now().since(since) < 5.0 => {
+                opened_at = Some((since, 0.0));
+                true
+            }
+            _ => false,
+        };
+        let trapped_pa = pressure.map(|v| v.0).filter(|pa| *pa <= -p.start_vent.least_vacuum_pa);
+        if pressure.is_some() && trapped_pa.is_none() && opened_at.is_none() {
+            self.book.missed(format!(
+                "tank pressure at key-on was {:.0} Pa: no vacuum to vent",
+                pressure.map_or(0.0, |v| v.0)
+            ));
+            return;
+        }
+        if trapped_pa.is_none() && !was_closed {
+            self.book.missed("the switch was open at key-on: no vacuum was trapped".into());
+            return;
+        }
+        if trapped_pa.is_none() && !self.seen_open {
+            self.book.missed(
+                "the switch was closed at key-on, but had never been seen open: closed proves no vacuum".into(),
+            );
+            return;
+        }
+        self.run = Some(Run {
+            start: at,
+            vent_at: None,
+            trapped_pa,
+            by_switch: was_closed,
+            opened_at,
+            fifth_at: None,
+            end: None,
+            gap: false,
+        });
+    }
+
+    fn close(&mut self, t: &Timeline, run: Run) {
+        self.book.runs.push(run.draft(t));
+    }
+}
+
+impl Run {
+    fn draft(&self, t: &Timeline) -> Draft {
+        let mut d = Draft::run(Test::StartVent, rule(t), self.start, self.end.unwrap_or(t.now()));
+        let p = &t.profile.set;
+        let slowest = longest_s(t);
+        let quick = quick_s(t);
+        if let Some(pa) = self.trapped_pa {
+            d.note("trapped_pa", pa);
+        }
+        d.note("sound_within_s", quick);
+        d.note("restricted_from_s", slowest);
+        if self.gap {
+            d.because("the record has a gap at key-on");
+            d.next("repeat after the next soak");
+            return d;
+        }
+        let Some((vent_at, vent_u)) = self.vent_at else {
+            if let (Some((at, _)), None) = (self.opened_at, t.vent().0) {
+                // The vent's wire is not recorded, but the vacuum went.
+                let s = at.since(self.start);
+                d.rests_on_switch = true;
+                if s <= 10.0 {
+                    d.decide(Verdict::Pass, at);
+                    d.because(format!("the switch opened {s:.1} s after key-on; the vent's own wire was not recorded"));
+                    d.next("none");
+                } else {
+                    d.because(format!(
+                        "the switch opened {s:.1} s after key-on, and nothing tells when the vent was opened"
+                    ));
+                    d.next("record the vent solenoid");
+                }
+                return d;
+            }
+            d.because("the vent was not seen to open after key-on");
+            d.next("check whether the controller drives the vent solenoid at key-on");
+            return d;
+        };
+        let waited = self.end.unwrap_or(t.now()).since(vent_at);
+        if let Some(pa) = self.trapped_pa {
+            // With a tap the path's size follows from the time to a fifth of the vacuum.
+            let (v, spread) = t.vapour_volume_m3();
+            let vacuum = -pa;
+            let size = |s: f64, v: f64| {
+                let k = 2.0 * (vacuum.sqrt() - (0.2 * vacuum).sqrt()) / s;
+                // The rate goes with the square of the diameter.
+                (k / rate(t, v, 1.0)).sqrt()
+            };
+            match self.fifth_at {
+                Some(at) => {
+                    let s = at.since(vent_at).max(0.0) + vent_u.max(0.05);
+                    let least = size(s, v * (1.0 - spread));
+                    d.note("vent_time_s", at.since(vent_at).max(0.0));
+                    d.note("open_path_at_least_mm", least);
+                    let most = size((at.since(vent_at) - 0.2).max(0.02), v * (1.0 + spread));
+                    if most < p.vent.restricted_below_mm {
+                        d.decide(Verdict::Fail, at);
+                        d.because(format!(
+                            "{vacuum:.0} Pa took {s:.1} s to vent: a path of at most {most:.1} mm, restricted below {:.1} mm",
+                            p.vent.restricted_below_mm
+                        ));
+                        d.next("check vent filter, hose and canister for blockage");
+                    } else if least >= p.vent.restricted_below_mm || at.since(vent_at) <= quick {
+                        d.decide(Verdict::Pass, at);
+                        d.because(format!(
+                            "{vacuum:.0} Pa were gone {:.1} s after the vent opened",
+                            at.since(vent_at).max(0.0)
+                        ));
+                        d.next("none");
+                    } else {
+                        d.because(format!(
+                            "{vacuum:.0} Pa took {s:.1} s to vent: a path of {least:.1} to {most:.1} mm, which may be restricted"
+                        ));
+                        d.next("repeat with faster sampling, and the fuel level known");
+                    }
+                }
+                None if waited > 2.0 * slowest => {
+                    d.decide(Verdict::Fail, vent_at.plus(2.0 * slowest));
+                    d.because(format!(
+                        "{vacuum:.0} Pa did not vent within {:.0} s of the vent's opening command",
+                        waited
+                    ));
+                    d.next("check the vent valve (does it move?), then its filter and hose");
+                }
+                None => d.because("waits for the vacuum to go"),
+            }
+            return d;
+        }
+        d.rests_on_switch = true;
+        match self.opened_at {
+            Some((at, u)) => {
+                let s = at.since(vent_at).max(0.0);
+                d.note("vent_time_s", s);
+                d.note("vent_time_uncertainty_s", u + vent_u);
+                if at.since(vent_at) < -(u + vent_u + 0.3) {
+                    d.because(format!(
+                        "the switch opened {:.1} s before the vent did: it was the line's bias coming back, not vacuum venting",
+                        -at.since(vent_at)
+                    ));
+                    d.next("check the sense line's bias with the key off");
+                } else if s <= quick + u {
+                    d.decide(Verdict::Pass, at);
+                    d.because(format!("the switch opened {s:.1} s after the vent did"));
+                    d.next("none");
+                } else if s - u - vent_u > slowest {
+                    d.decide(Verdict::Fail, at);
+                    d.because(format!(
+                        "the switch took {s:.1} s to open after the vent did; even full vacuum through a {:.1} mm path goes in {slowest:.1} s",
+                        p.vent.restricted_below_mm
+                    ));
+                    d.next("check vent filter, hose and canister for blockage");
+                } else {
+                    d.because(format!(
+                        "the switch took {s:.1} s to open after the vent did: slow for a small vacuum, sound for a deep one, and its depth is not known"
+                    ));
+                    d.next("add a pressure tap, or repeat");
+                }
+            }
+            None if waited > 2.0 * slowest && self.by_switch => {
+                d.decide(Verdict::Fail, vent_at.plus(2.0 * slowest));
+                d.because(format!("the switch stayed closed for {waited:.0} s after the vent was commanded open"));
+                d.because(
+                    "causes: vent valve does not open, vent path blocked, or the switch stuck closed in the night",
+                );
+                d.next(
+                    "listen for the valve, then check filter and hose; unplug the switch to see whether the line rises",
+                );
+            }
+            None => d.because("waits for the switch to open"),
+        }
+        d
+    }
+}
+
+/// Time in which the deepest vacuum goes through a sound path.
+fn quick_s(t: &Timeline) -> f64 {
+    time_through(t, t.profile.set.vent.open_path_mm).clamp(0.3, t.profile.set.start_vent.within_s)
+}
+
+/// Time in which the deepest vacuum goes through a path at the restriction limit.
+fn longest_s(t: &Timeline) -> f64 {
+    time_through(t, t.profile.set.vent.restricted_below_mm).max(quick_s(t))
+}
+
+fn time_through(t: &Timeline, path_mm: f64) -> f64 {
+    let p = &t.profile.set;
+    let (v, spread) = t.vapour_volume_m3();
+    orifice::decay_time(p.reliefs.vacuum_high_pa, p.switch.reopens_low_pa, rate(t, v * (1.0 + spread), path_mm))
+}
+
+/// How fast a path of `mm` fills the volume: see [`orifice::leak_rate`].
+fn rate(t: &Timeline, volume_m3: f64, mm: f64) -> f64 {
+    let baro = t.baro_pa().map_or(101_325.0, |b| b.0);
+    orifice::leak_rate(t.profile.set.model.discharge_cd, mm, volume_m3, baro, gas::air_density(baro, 293.15))
+}
+
+fn rule(t: &Timeline) -> String {
+    let p = &t.profile.set;
+    format!(
+        "at key-on the vent opens: trapped vacuum must go as fast as through a {:.0} mm path, at most {:.1} s ({}); a path under {:.1} mm is restricted ({})",
+        p.vent.open_path_mm,
+        p.start_vent.within_s,
+        t.profile.source("start_vent.within_s"),
+        p.vent.restricted_below_mm,
+        t.profile.source("vent.restricted_below_mm")
+    )
+}

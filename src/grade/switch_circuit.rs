@@ -1,0 +1,369 @@
+//! Switch circuit: the sense line's levels, its bias, chatter, excess resistance, a stuck switch, a shared ground.
+
+use super::draft::{Draft, Machine};
+use super::levels::Levels;
+use crate::channel::Channel;
+use crate::time::Stamp;
+use crate::timeline::{Happening, SwitchState, Timeline, Vent};
+use crate::trade::{Test, Verdict};
+use std::collections::VecDeque;
+
+/// The machine: one run from repair to repair.
+#[derive(Debug, Default)]
+pub struct SwitchCircuit {
+    past: Vec<Draft>,
+    run: Run,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Run {
+    start: Option<Stamp>,
+    seen_open: Option<Stamp>,
+    seen_closed: Option<Stamp>,
+    turned_after_open: bool,
+    no_bias: Option<Stamp>,
+    /// Sense voltage while closed, solenoid off, bias certain.
+    closed_v: Levels,
+    open_v: Levels,
+    between_since: Option<Stamp>,
+    between_v: Levels,
+    between_s: f64,
+    ground_off: Levels,
+    ground_rise_v: f64,
+    ground_rise_n: u32,
+    ground_seen_on: bool,
+    bounces: VecDeque<Stamp>,
+    chatter_minutes: Vec<Stamp>,
+    closed_vented_since: Option<Stamp>,
+    closed_flat_since: Option<Stamp>,
+    open_deep_since: Option<Stamp>,
+    faults: Vec<(Stamp, String, String)>,
+    last: Option<Stamp>,
+}
+
+impl Machine for SwitchCircuit {
+    fn test(&self) -> Test {
+        Test::SwitchCircuit
+    }
+
+    fn happening(&mut self, t: &Timeline, h: &Happening) {
+        match h {
+            Happening::Switch(turn) => match turn.to {
+                Some(SwitchState::Open) => {
+                    self.run.seen_open.get_or_insert(turn.at);
+                }
+                Some(SwitchState::Closed) => {
+                    self.run.seen_closed.get_or_insert(turn.at);
+                    self.run.turned_after_open |= turn.from == Some(SwitchState::Open);
+                }
+                Some(SwitchState::NoBias) => {
+                    self.run.no_bias.get_or_insert(turn.at);
+                }
+                None => {}
+            },
+            Happening::Bounce(at) => self.run.bounce(t, *at),
+            Happening::Repair(at) => {
+                if self.run.start.is_some() {
+                    let d = self.run.draft(t, *at, false);
+                    self.past.push(d);
+                }
+                self.run = Run::default();
+            }
+            _ => {}
+        }
+    }
+
+    fn step(&mut self, t: &Timeline) {
+        let seen = t.signals.seen(Channel::LeakSwitch) || t.signals.seen(Channel::SwitchSenseV);
+        if t.profile.set.switch.fitted == "yes" && seen {
+            self.run.step(t);
+        }
+    }
+
+    fn drafts(&self, t: &Timeline) -> Vec<Draft> {
+        let mut all = self.past.clone();
+        if self.run.start.is_some() {
+            all.push(self.run.draft(t, t.now(), true));
+        }
+        if all.is_empty() {
+            let why = if t.profile.set.switch.fitted == "yes" {
+                "neither leak_switch nor switch_sense_v was recorded"
+            } else {
+                "by its profile this vehicle has no leak switch"
+            };
+            all.push(Draft::not_run(
+                Test::SwitchCircuit,
+                rule(t),
+                vec![why.into()],
+                "tap the sense line with the bench adapter",
+            ));
+        }
+        all
+    }
+
+    fn under_way(&self, _t: &Timeline) -> Option<(f64, String)> {
+        self.run.start?;
+        let seen = [self.run.seen_open.is_some(), self.run.turned_after_open];
+        let waits = match seen {
+            [false, _] => "waits to see the switch open",
+            [true, false] => "waits to see the switch close",
+            [true, true] => "both states seen; watched to the end",
+        };
+        Some((seen.iter().filter(|s| **s).count() as f64 * 0.5, waits.into()))
+    }
+}
+
+impl Run {
+    fn bounce(&mut self, t: &Timeline, at: Stamp) {
+        self.bounces.push_back(at);
+        while self.bounces.front().is_some_and(|b| at.since(*b) > 60.0) {
+            self.bounces.pop_front();
+        }
+        if self.bounces.len() as f64 > t.profile.set.sense.chatter_per_min {
+            self.chatter_minutes.push(at);
+            self.bounces.clear();
+            // One such minute may be a gust; a second one is the switch.
+            if self.chatter_minutes.len() == 2 {
+                self.fault(
+                    at,
+                    "contacts",
+                    format!(
+                        "the switch chatters: more than {:.0} short flips a minute, in separate minutes",
+                        t.profile.set.sense.chatter_per_min
+                    ),
+                );
+            }
+        }
+    }
+
+    fn fault(&mut self, at: Stamp, part: &str, text: String) {
+        if !self.faults.iter().any(|f| f.1 == part) {
+            self.faults.push((at, part.to_owned(), text));
+        }
+    }
+
+    fn step(&mut self, t: &Timeline) {
+        let now = t.now();
+        self.start.get_or_insert(now);
+        let dt = self.last.map_or(0.0, |l| now.since(l)).clamp(0.0, 2.0);
+        if self.last == Some(now) {
+            return;
+        }
+        self.last = Some(now);
+        let p = &t.profile.set;
+        let key_on = t.key().0 == Some(true);
+        let (switch, since) = t.switch();
+        let settled = t.switch_raw() == switch && now.since(since) > p.sense.bounce_s;
+        let amps = t.signals.get(Channel::SolenoidA);
+        let solenoid_off = amps.is_none_or(|a| a <= p.solenoid.off_below_a)
+            && t.signals.get(Channel::VentSolenoid).is_none_or(|v| v < 0.5);
+
+        if let Some(v) = t.signals.get(Channel::SwitchSenseV) {
+            let bias_sure = key_on || p.sense.bias == "always";
+            if settled && bias_sure && solenoid_off {
+                match switch {
+                    Some(SwitchState::Closed) if v <= p.sense.closed_below_v => self.closed_v.add(v),
+                    Some(SwitchState::Open) if v >= p.sense.open_above_v => self.open_v.add(v),
+                    _ => {}
+                }
+            }
+            if v > p.sense.closed_below_v && v < p.sense.open_above_v && key_on {
+                self.between_since.get_or_insert(now);
+                self.between_s += dt;
+                self.between_v.add(v);
+                if self.between_s > 5.0 {
+                    let volts = self.between_v.median().unwrap_or(v);
+                    self.fault(
+                        now,
+                        "contacts",
+                        format!(
+                            "the sense line stands at {volts:.2} V, neither open (above {:.1} V) nor closed (below {:.1} V): {:.0} ohm too much in the closed circuit",
+                            p.sense.open_above_v,
+                            p.sense.closed_below_v,
+                            excess_ohm(t, volts)
+                        ),
+                    );
+                }
+            }
+            // A closed line with too much resistance, though still below the closed level.
+            if self.closed_v.count() == 40 || (self.closed_v.count() > 40 && self.closed_v.count() % 200 == 0) {
+                self.judge_contact(t, now);
+            }
+        }
+
+        if let Some(g) = t.signals.get(Channel::GroundV) {
+            let on = amps.is_some_and(|a| a >= p.solenoid.on_above_a)
+                || (amps.is_none() && t.signals.get(Channel::VentSolenoid).is_some_and(|v| v >= 0.5));
+            if on {
+                self.ground_seen_on = true;
+                let rise = g - self.ground_off.median().unwrap_or(0.0);
+                if rise >= p.sense.ground_rise_v {
+                    self.ground_rise_n += 1;
+                    self.ground_rise_v = self.ground_rise_v.max(rise);
+                    if self.ground_rise_n == 3 || rise >= 2.0 * p.sense.ground_rise_v {
+                        let per_amp = t.signals.get(Channel::SolenoidPeakA).filter(|a| *a > 0.05).map(|a| rise / a);
+                        self.fault(
+                            now,
+                            "ground",
+                            format!(
+                                "the module's ground rises by {rise:.2} V while the solenoid is on{}: high resistance in the shared ground",
+                                per_amp.map_or(String::new(), |r| format!(", about {r:.1} ohm"))
+                            ),
+                        );
+                    }
+                }
+            } else if solenoid_off {
+                self.ground_off.add(g);
+            }
+        }
+
+        self.judge_stuck(t, now, switch, settled);
+    }
+
+    fn judge_contact(&mut self, t: &Timeline, now: Stamp) {
+        let Some(volts) = self.closed_v.median() else { return };
+        let excess = excess_ohm(t, volts);
+        if excess >= t.profile.set.sense.excess_ohm {
+            self.fault(
+                now,
+                "contacts",
+                format!(
+                    "the closed switch leaves {volts:.2} V on the sense line: {excess:.0} ohm more than it should have (limit {:.0})",
+                    t.profile.set.sense.excess_ohm
+                ),
+            );
+        }
+    }
+
+    fn judge_stuck(&mut self, t: &Timeline, now: Stamp, switch: Option<SwitchState>, settled: bool) {
+        let p = &t.profile.set;
+        let closed = switch == Some(SwitchState::Closed) && settled;
+        let vented = t.vent().0 == Some(Vent::Open) && t.purge().0 != Some(true);
+        let held = |since: &mut Option<Stamp>, is: bool| {
+            if !is {
+                *since = None;
+                return 0.0;
+            }
+            now.since(*since.get_or_insert(now))
+        };
+        let vented_s = held(&mut self.closed_vented_since, closed && vented);
+        if vented_s > 60.0 && self.seen_open.is_none() {
+            self.fault(
+                now,
+                "stuck closed",
+                "the switch reads closed for over a minute with the vent open and purge off, and was never seen open: stuck closed, or the sense line shorted to ground".into(),
+            );
+        }
+        // The pressure tap is a witness only once its zero is known.
+        if let Some((pa, e)) = t.pressure_pa().filter(|(_, e)| *e <= 25.0) {
+            let margin = e + 3.0 * p.model.pressure_noise_pa;
+            let flat_s = held(
+                &mut self.closed_flat_since,
+                closed && pa > -(p.switch.reopens_low_pa - margin).max(0.0) && pa < 2000.0,
+            );
+            if flat_s > 20.0 && p.switch.reopens_low_pa > margin {
+                self.fault(
+                    now,
+                    "stuck closed",
+                    format!("the switch reads closed while the tank stands at {pa:.0} Pa: stuck closed, or the sense line shorted to ground"),
+                );
+            }
+            let open = switch == Some(SwitchState::Open) && settled;
+            let deep_s = held(&mut self.open_deep_since, open && pa < -(p.switch.closes_high_pa + margin));
+            if deep_s > 5.0 {
+                self.fault(
+                    now,
+                    "stuck open",
+                    format!("the switch stays open at {pa:.0} Pa, where every sound one is closed: stuck open, or an open sense circuit"),
+                );
+            }
+        } else {
+            self.closed_flat_since = None;
+            self.open_deep_since = None;
+        }
+    }
+
+    fn draft(&self, t: &Timeline, end: Stamp, open: bool) -> Draft {
+        let mut d = Draft::run(Test::SwitchCircuit, rule(t), self.start.unwrap_or(end), end);
+        d.open = open;
+        d.note("closed_v", self.closed_v.median());
+        d.note("open_v", self.open_v.median());
+        if let Some(v) = self.closed_v.median() {
+            d.note("excess_ohm", excess_ohm(t, v));
+        }
+        if self.ground_seen_on {
+            d.note("ground_rise_v", self.ground_rise_v);
+        }
+        d.note("chatter_minutes", self.chatter_minutes.len() as f64);
+        if let Some(first) = self.faults.iter().map(|f| f.0).min() {
+            d.decide(Verdict::Fail, first);
+            for (_, _, text) in &self.faults {
+                d.because(text.clone());
+            }
+            d.note("faults", self.faults.iter().map(|f| f.1.as_str()).collect::<Vec<_>>().join(", "));
+            d.next(match self.faults[0].1.as_str() {
+                "ground" => "clean and re-make the module's ground, then measure its drop with the solenoid on",
+                "contacts" => "clean the connector's terminals; if the resistance stays, the switch is worn: replace the module",
+                "stuck closed" => "unplug the module: a line that rises to the pull-up clears the wiring and condemns the switch",
+                _ => "bridge the sense line to ground at the module: a line that falls clears the wiring and condemns the switch",
+            });
+            return d;
+        }
+        if let Some(at) = self.no_bias {
+            d.because(format!(
+                "the sense line lost its bias with the key off ({:.0} s): with nobody pulling it up it says nothing then",
+                at.secs()
+            ));
+        }
+        let levels = self.closed_v.count() >= 5 && self.open_v.count() >= 5;
+        match (self.seen_open.is_some(), self.turned_after_open) {
+            (true, true) if levels => {
+                d.decide(Verdict::Pass, end);
+                d.because(format!(
+                    "both states seen: open {:.2} V, closed {:.2} V, {:.0} ohm beyond the built-in resistor",
+                    self.open_v.median().unwrap_or(0.0),
+                    self.closed_v.median().unwrap_or(0.0),
+                    excess_ohm(t, self.closed_v.median().unwrap_or(0.0)).max(0.0)
+                ));
+                d.next("none");
+            }
+            (true, true) => {
+                d.because("the switch was seen open and closed, but the sense line's voltage was not recorded in both states: contact resistance is not judged");
+                d.next("record switch_sense_v");
+            }
+            (true, false) => {
+                d.because("the switch was only seen open: whether it can close is not shown (a solenoid command alone cannot show it, only vacuum can)");
+                d.next("draw a vacuum: a sealed purge run, or a syringe at the tap");
+            }
+            (false, _) if self.seen_closed.is_some() => {
+                d.because("the switch was only seen closed: stuck closed, shorted, without bias or held by vacuum cannot be told apart yet");
+                d.next("open the vent and watch the line rise");
+            }
+            _ => {
+                d.because("the sense line never told a state");
+                d.next("check the adapter's sense tap and the line's bias");
+            }
+        }
+        d
+    }
+}
+
+/// Resistance of the closed circuit beyond the built-in resistor, by the divider with the pull-up (Ohm's law).
+fn excess_ohm(t: &Timeline, closed_v: f64) -> f64 {
+    let s = &t.profile.set.sense;
+    let rest = (s.pull_up_v - closed_v).max(1e-3);
+    closed_v.max(0.0) * s.pull_up_ohm / rest - s.series_ohm
+}
+
+fn rule(t: &Timeline) -> String {
+    let s = &t.profile.set.sense;
+    format!(
+        "sense line above {:.1} V open, below {:.1} V closed; at most {:.0} ohm beyond the built-in resistor ({}); ground rise under {:.2} V with the solenoid on ({}); no chatter; closed only with vacuum",
+        s.open_above_v,
+        s.closed_below_v,
+        s.excess_ohm,
+        t.profile.source("sense.excess_ohm"),
+        s.ground_rise_v,
+        t.profile.source("sense.ground_rise_v")
+    )
+}

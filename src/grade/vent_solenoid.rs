@@ -1,0 +1,289 @@
+//! Vent solenoid: its current's signature, and whether the valve moves air.
+
+use super::draft::{Draft, Machine};
+use super::levels::Levels;
+use crate::channel::Channel;
+use crate::time::Stamp;
+use crate::timeline::{Happening, SwitchState, Timeline, Turn, Vent};
+use crate::trade::{Test, Verdict};
+
+/// The machine: one run from repair to repair.
+#[derive(Debug, Default)]
+pub struct VentSolenoid {
+    past: Vec<Draft>,
+    run: Run,
+}
+
+#[derive(Debug, Clone, Default)]
+struct Run {
+    start: Option<Stamp>,
+    last: Option<Stamp>,
+    commanded_since: Option<Stamp>,
+    released_since: Option<Stamp>,
+    hold_a: Levels,
+    off_a: Levels,
+    peak_a: f64,
+    peaks: u32,
+    /// Vacuum stood when the vent was opened; watched until it goes.
+    watch: Option<Watch>,
+    moved: Option<(Stamp, f64)>,
+    not_moved: Option<(Stamp, f64)>,
+    opened_without_vacuum: u32,
+    seen_open_switch: bool,
+    fault: Option<(Stamp, String)>,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Watch {
+    at: Stamp,
+    vacuum_pa: Option<f64>,
+}
+
+/// A sound vent empties the deepest vacuum in a second or two; this long nothing at all means it does not move.
+const NO_EFFECT_S: f64 = 15.0;
+
+impl Machine for VentSolenoid {
+    fn test(&self) -> Test {
+        Test::VentSolenoid
+    }
+
+    fn happening(&mut self, t: &Timeline, h: &Happening) {
+        match h {
+            Happening::Vent(turn) => self.run.vent(t, turn),
+            Happening::Switch(turn) => {
+                if turn.to == Some(SwitchState::Open) {
+                    if let Some(w) = self.run.watch
+                        && w.vacuum_pa.is_none()
+                        && turn.at.since(w.at) > -0.5
+                    {
+                        self.run.moved = Some((turn.at, turn.at.since(w.at).max(0.0)));
+                        self.run.watch = None;
+                    }
+                    self.run.seen_open_switch = true;
+                }
+            }
+            Happening::Gap { .. } => self.run.watch = None,
+            Happening::Repair(at) => {
+                if self.run.start.is_some() {
+                    self.past.push(self.run.draft(t, *at, false));
+                }
+                self.run = Run::default();
+            }
+            _ => {}
+        }
+    }
+
+    fn step(&mut self, t: &Timeline) {
+        if t.signals.seen(Channel::VentSolenoid) || t.signals.seen(Channel::SolenoidA) {
+            self.run.step(t);
+        }
+    }
+
+    fn drafts(&self, t: &Timeline) -> Vec<Draft> {
+        let mut all = self.past.clone();
+        if self.run.start.is_some() {
+            all.push(self.run.draft(t, t.now(), true));
+        }
+        if all.is_empty() {
+            all.push(Draft::not_run(
+                Test::VentSolenoid,
+                rule(t),
+                vec!["neither vent_solenoid nor solenoid_a was recorded".into()],
+                "clip the bench adapter to the solenoid feed",
+            ));
+        }
+        all
+    }
+
+    fn under_way(&self, t: &Timeline) -> Option<(f64, String)> {
+        self.run.start?;
+        let electrical = self.run.hold_a.count() > 0 && self.run.off_a.count() > 0;
+        let waits = match (t.signals.seen(Channel::SolenoidA), electrical, self.run.moved.is_some()) {
+            (true, false, _) => "waits for the solenoid to switch",
+            (_, _, false) => "waits for a vacuum to vent through it",
+            _ => "seen; watched to the end",
+        };
+        Some((f64::from(u8::from(electrical) + u8::from(self.run.moved.is_some())) * 0.5, waits.into()))
+    }
+}
+
+impl Run {
+    fn vent(&mut self, t: &Timeline, turn: &Turn<Option<Vent>>) {
+        if turn.to != Some(Vent::Open) {
+            self.watch = None;
+            return;
+        }
+        if turn.from != Some(Vent::Sealed) {
+            return;
+        }
+        let p = &t.profile.set;
+        let vacuum_pa = t.pressure_pa().filter(|(pa, e)| *pa + e <= -p.start_vent.least_vacuum_pa).map(|v| -v.0);
+        let by_switch = t.switch().0 == Some(SwitchState::Closed)
+            && self.seen_open_switch
+            && !t.signals.seen(Channel::TankPressurePa);
+        if vacuum_pa.is_some() || by_switch {
+            self.watch = Some(Watch { at: turn.at, vacuum_pa });
+        } else {
+            self.opened_without_vacuum += 1;
+        }
+    }
+
+    fn step(&mut self, t: &Timeline) {
+        let now = t.now();
+        self.start.get_or_insert(now);
+        if self.last == Some(now) {
+            return;
+        }
+        self.last = Some(now);
+        let p = &t.profile.set;
+
+        if let Some(w) = self.watch {
+            let waited = now.since(w.at);
+            if let (Some(vacuum), Some((pa, e))) = (w.vacuum_pa, t.pressure_pa())
+                && pa >= -(0.3 * vacuum).max(e)
+            {
+                self.moved = Some((now, waited));
+                self.watch = None;
+            } else if waited > NO_EFFECT_S {
+                self.not_moved = Some((now, waited));
+                self.watch = None;
+            }
+        }
+
+        let command = t.signals.get(Channel::VentSolenoid).map(|v| v >= 0.5);
+        let Some(amps) = t.signals.get(Channel::SolenoidA) else { return };
+        if let Some(peak) = t.signals.get(Channel::SolenoidPeakA)
+            && peak > p.solenoid.on_above_a
+        {
+            self.peak_a = self.peak_a.max(peak);
+            self.peaks += 1;
+        }
+        let on = command.unwrap_or(amps >= p.solenoid.on_above_a);
+        if on {
+            self.released_since = None;
+            let since = *self.commanded_since.get_or_insert(now);
+            if now.since(since) > 1.0 {
+                self.hold_a.add(amps);
+                self.judge(t, now);
+            }
+        } else {
+            self.commanded_since = None;
+            let since = *self.released_since.get_or_insert(now);
+            if now.since(since) > 1.0 {
+                self.off_a.add(amps);
+                self.judge(t, now);
+            }
+        }
+    }
+
+    /// Judges the medians now and then, so that one odd sample fails nothing.
+    fn judge(&mut self, t: &Timeline, now: Stamp) {
+        let s = &t.profile.set.solenoid;
+        let n = self.hold_a.count() + self.off_a.count();
+        if self.fault.is_some() || !n.is_multiple_of(20) {
+            return;
+        }
+        let fault = match (self.hold_a.median(), self.off_a.median()) {
+            (Some(a), _) if self.hold_a.count() >= 20 && a < s.off_below_a => {
+                Some(format!("commanded on, it draws {a:.2} A: open coil, feed or ground"))
+            }
+            (Some(a), _) if self.hold_a.count() >= 20 && a < s.hold_low_a => Some(format!(
+                "it holds with {a:.2} A, less than {:.2} A: high resistance in feed, coil or ground",
+                s.hold_low_a
+            )),
+            (Some(a), _) if self.hold_a.count() >= 20 && a > s.hold_high_a => Some(format!(
+                "it holds with {a:.2} A, more than {:.2} A: shorted turns, or the chopped hold is missing",
+                s.hold_high_a
+            )),
+            (_, Some(a)) if self.off_a.count() >= 20 && a > s.on_above_a => {
+                Some(format!("not commanded, {a:.2} A still flow: the driver or the feed is shorted"))
+            }
+            _ => None,
+        };
+        if let Some(text) = fault {
+            self.fault = Some((now, text));
+        }
+    }
+
+    fn draft(&self, t: &Timeline, end: Stamp, open: bool) -> Draft {
+        let s = &t.profile.set.solenoid;
+        let mut d = Draft::run(Test::VentSolenoid, rule(t), self.start.unwrap_or(end), end);
+        d.open = open;
+        d.note("hold_a", self.hold_a.median());
+        d.note("off_a", self.off_a.median());
+        d.note("pull_in_a", (self.peaks > 0).then_some(self.peak_a));
+        if let Some((_, seconds)) = self.moved {
+            d.note("vacuum_gone_s", seconds);
+        }
+        if let Some((at, text)) = &self.fault {
+            d.decide(Verdict::Fail, *at);
+            d.because(text.clone());
+            d.next("measure the coil's resistance and the feed at the module");
+            return d;
+        }
+        if let Some((at, seconds)) = self.not_moved.filter(|_| self.moved.is_none()) {
+            d.rests_on_switch = !t.signals.seen(Channel::TankPressurePa);
+            d.decide(Verdict::Fail, at);
+            d.because(format!("{seconds:.0} s after it was commanded open the vacuum still stood: the valve does not move, or its path is blocked"));
+            d.next("listen for the valve's click; then check filter, hose and canister");
+            return d;
+        }
+        if self.peaks > 0 && self.peak_a > s.pull_in_high_a {
+            d.decide(Verdict::Fail, end);
+            d.because(format!(
+                "pull-in peaks at {:.2} A, more than {:.1} A: shorted turns",
+                self.peak_a, s.pull_in_high_a
+            ));
+            d.next("measure the coil's resistance");
+            return d;
+        }
+        let electrical = self.hold_a.count() >= 10 && self.off_a.count() >= 10;
+        match (electrical, self.moved) {
+            (true, Some((_, seconds))) => {
+                d.decide(Verdict::Pass, end);
+                d.because(format!(
+                    "holds with {:.2} A, off {:.2} A, and a standing vacuum went {seconds:.1} s after it opened",
+                    self.hold_a.median().unwrap_or(0.0),
+                    self.off_a.median().unwrap_or(0.0)
+                ));
+                d.next("none");
+            }
+            (true, None) => {
+                d.because(format!(
+                    "its current is sound (holds with {:.2} A), but it was never opened against a vacuum: that it moves air is not shown",
+                    self.hold_a.median().unwrap_or(0.0)
+                ));
+                d.next("open it after a sealed purge run or a soak that closed the switch");
+            }
+            (false, Some((_, seconds))) => {
+                d.because(format!(
+                    "a standing vacuum went {seconds:.1} s after it opened, but its current was not recorded on and off"
+                ));
+                d.next("record solenoid_a");
+            }
+            (false, None) => {
+                d.because(if t.signals.seen(Channel::SolenoidA) {
+                    "it was not seen both on and off"
+                } else {
+                    "its current was not recorded, and it was never opened against a vacuum"
+                });
+                d.next("record solenoid_a through a key-on and a sealed purge run");
+            }
+        }
+        if self.opened_without_vacuum > 0 && self.moved.is_none() {
+            d.because("it was opened with no vacuum in the tank: that shows nothing about the valve's path, nor about the switch");
+        }
+        d
+    }
+}
+
+fn rule(t: &Timeline) -> String {
+    let s = &t.profile.set.solenoid;
+    format!(
+        "energised it holds with {:.2} to {:.2} A mean ({}), off it draws under {:.2} A, and a standing vacuum collapses when it opens",
+        s.hold_low_a,
+        s.hold_high_a,
+        t.profile.source("solenoid.hold_low_a"),
+        s.off_below_a
+    )
+}
