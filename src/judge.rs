@@ -4,23 +4,18 @@
 //! cannot be told apart by it. Its findings are a function of the records, the profile and this build.
 
 use crate::channel::Channel;
-use crate::grade::verdict::Findings;
+use crate::decode::{Decoder, Item, NoticeKind, Reading};
+use crate::grade::verdict::{Findings, GapSpan, PhaseSpan};
+use crate::grade::{Bench, Graded};
 use crate::profile::Profile;
-use crate::record::{LinkInfo, Record};
+use crate::record::{Body, Event, LinkInfo, Record};
 use crate::time::Stamp;
+use crate::timeline::{Engine, Happening, SwitchState, Timeline, Vent};
 use crate::trade::{Phase, Test, Verdict};
+use std::collections::VecDeque;
 use std::sync::Arc;
 
-/// One condition a test waits for, with its state now.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Condition {
-    /// In trade words: "fuel level 15 to 85 %".
-    pub text: String,
-    /// The value now, if the channel is there.
-    pub value: Option<(Channel, f64)>,
-    /// In the window, out of it, or not known.
-    pub met: Option<bool>,
-}
+pub use crate::grade::Condition;
 
 /// A live signal.
 #[derive(Debug, Clone, PartialEq)]
@@ -79,25 +74,291 @@ pub struct Snapshot {
 
 /// Decode, timeline and grade as one.
 pub struct Judge {
-    _todo: (),
+    profile: Arc<Profile>,
+    links: Vec<LinkInfo>,
+    decoder: Decoder,
+    timeline: Timeline,
+    bench: Bench,
+    now: Stamp,
+    records: u64,
+    gaps: Vec<GapSpan>,
+    notices: Vec<String>,
+    unsaid: u64,
+    events: VecDeque<(Stamp, String)>,
+    events_total: u64,
+    items: Vec<Item>,
+    happenings: Vec<Happening>,
+    said: Vec<(Test, Verdict)>,
 }
+
+/// Notices kept in words; more are only counted.
+const NOTICES: usize = 200;
+/// Events kept for a view.
+const EVENTS: usize = 32;
 
 impl Judge {
     /// For the links of a capture, numbered from 1.
-    pub fn new(_profile: Arc<Profile>, _links: &[LinkInfo]) -> Judge {
-        Judge { _todo: () }
+    pub fn new(profile: Arc<Profile>, links: &[LinkInfo]) -> Judge {
+        Judge {
+            decoder: Decoder::new(Arc::clone(&profile), links),
+            timeline: Timeline::new(Arc::clone(&profile), links.len()),
+            bench: Bench::default(),
+            profile,
+            links: links.to_vec(),
+            now: Stamp::ZERO,
+            records: 0,
+            gaps: Vec::new(),
+            notices: Vec::new(),
+            unsaid: 0,
+            events: VecDeque::new(),
+            events_total: 0,
+            items: Vec::new(),
+            happenings: Vec::new(),
+            said: Vec::new(),
+        }
     }
 
     /// Takes the next record, in append order.
-    pub fn record(&mut self, _record: &Record) {}
+    pub fn record(&mut self, record: &Record) {
+        self.record_with(record, &mut |_| {});
+    }
 
-    /// A picture for a view.
-    pub fn snapshot(&self) -> Snapshot {
-        unimplemented!()
+    /// Takes the next record, and shows each reading it held to `sink` (a samples file, an export).
+    pub fn record_with(&mut self, record: &Record, sink: &mut dyn FnMut(&Reading)) {
+        self.records += 1;
+        self.now = self.now.max(record.at);
+        let mut items = std::mem::take(&mut self.items);
+        let mut happenings = std::mem::take(&mut self.happenings);
+        items.clear();
+        self.decoder.record(record, &mut items);
+        for item in &items {
+            happenings.clear();
+            match item {
+                Item::Reading(r) => {
+                    sink(r);
+                    self.timeline.reading(r, &mut happenings);
+                }
+                Item::Notice(n) => {
+                    if n.kind != NoticeKind::Undecoded {
+                        self.say(n.at, n.text.clone());
+                    }
+                    self.notice(format!("{:.1} s: {}", n.at.secs(), n.text));
+                    self.timeline.notice(n, &mut happenings);
+                }
+            }
+            self.hear(&happenings);
+            self.bench.step(&self.timeline);
+        }
+        if let Body::Event(e) = &record.body {
+            happenings.clear();
+            self.event(record, e, &mut happenings);
+            self.hear(&happenings);
+            self.bench.step(&self.timeline);
+        }
+        self.items = items;
+        self.happenings = happenings;
+    }
+
+    fn event(&mut self, record: &Record, e: &Event, happenings: &mut Vec<Happening>) {
+        match e {
+            Event::Gap { from_ns, to_ns, count, cause } => {
+                let lost = if *count > 0 { format!(" ({count} records)") } else { String::new() };
+                self.gap(Stamp(*from_ns), Stamp(*to_ns), self.link_name(record.link), format!("{cause}{lost}"));
+            }
+            Event::LinkUp { detail } => self.say(record.at, format!("{} up: {detail}", self.link_name(record.link))),
+            Event::LinkDown { detail } => {
+                self.say(record.at, format!("{} down: {detail}", self.link_name(record.link)))
+            }
+            Event::Note { note_kind, text } => {
+                let line = format!("{note_kind}: {text}");
+                self.notice(format!("{:.1} s: {line}", record.at.secs()));
+                self.say(record.at, line);
+            }
+            Event::End { cause } => self.say(record.at, format!("end: {cause}")),
+            Event::Tick | Event::Clock(_) | Event::Sent { .. } => {}
+        }
+        self.timeline.event(record.at, record.link, e, happenings);
+    }
+
+    fn hear(&mut self, happenings: &[Happening]) {
+        for h in happenings {
+            match h {
+                Happening::Gap { from, to }
+                    if !self.gaps.iter().any(|g| g.start_s.0 <= from.secs() + 0.5 && to.secs() <= g.end_s.0 + 0.5) =>
+                {
+                    self.gap(*from, *to, "capture".into(), format!("no row for {:.0} s", to.since(*from)));
+                }
+                Happening::Spoiler(s) => {
+                    self.notice(format!("{:.1} s: {}", s.at.secs(), s.text));
+                    self.say(s.at, s.text.clone());
+                }
+                _ => {
+                    if let Some((at, text)) = words(h) {
+                        self.say(at, text);
+                    }
+                }
+            }
+            self.bench.happening(&self.timeline, h);
+        }
+    }
+
+    fn gap(&mut self, from: Stamp, to: Stamp, link: String, cause: String) {
+        self.say(to, format!("gap of {:.1} s: {cause}", to.since(from)));
+        self.gaps.push(GapSpan { start_s: from.into(), end_s: to.into(), link, cause });
+    }
+
+    fn link_name(&self, link: u16) -> String {
+        match usize::from(link).checked_sub(1).and_then(|i| self.links.get(i)) {
+            Some(l) => format!("{}:{}", l.kind, l.name),
+            None => "capture".into(),
+        }
+    }
+
+    fn say(&mut self, at: Stamp, text: String) {
+        self.events_total += 1;
+        if self.events.len() == EVENTS {
+            self.events.pop_front();
+        }
+        self.events.push_back((at, text));
+    }
+
+    fn notice(&mut self, text: String) {
+        if self.notices.len() < NOTICES {
+            self.notices.push(text);
+        } else {
+            self.unsaid += 1;
+        }
+    }
+
+    /// A picture for a view. Verdicts are made anew at most once a second of capture time, and at each event.
+    pub fn snapshot(&mut self) -> Snapshot {
+        let graded = self.bench.grade(&self.timeline);
+        for (test, verdict) in &graded.summary {
+            let before = self.said.iter().find(|s| s.0 == *test).map_or(Verdict::NotRun, |s| s.1);
+            if before == *verdict {
+                continue;
+            }
+            self.said.retain(|s| s.0 != *test);
+            self.said.push((*test, *verdict));
+            if matches!(verdict, Verdict::Pass | Verdict::Fail) {
+                let why = last_run(&graded, *test).and_then(|f| f.reasons.first().cloned()).unwrap_or_default();
+                let text = format!("{}: {}; {why}", test.name(), verdict.word());
+                self.say(self.timeline.now(), text);
+            }
+        }
+        let (phase, phase_since) = self.timeline.phase();
+        let under_way = self.bench.under_way(&self.timeline);
+        let tests = under_way
+            .into_iter()
+            .map(|(test, running)| {
+                let text = last_run(&graded, test).and_then(|f| f.reasons.first().cloned()).unwrap_or_default();
+                TestRow { test, running, verdict: graded.summary[&test], text }
+            })
+            .collect();
+        Snapshot {
+            now: self.now,
+            phase,
+            phase_since,
+            waits_for: waits_for(phase, &self.timeline),
+            conditions: self.bench.conditions(&self.timeline),
+            signals: self
+                .timeline
+                .signals
+                .all()
+                .map(|(channel, value, at, stale)| Signal { channel, value, at, stale })
+                .collect(),
+            tests,
+            events_total: self.events_total,
+            events: self.events.iter().cloned().collect(),
+            records: self.records,
+            undecoded: self.decoder.undecoded(),
+            gaps: self.gaps.len() as u32,
+        }
     }
 
     /// All findings as if the record ended here.
-    pub fn findings(&self, _capture: &str) -> Findings {
-        unimplemented!()
+    pub fn findings(&self, capture: &str) -> Findings {
+        let graded = self.bench.grade(&self.timeline);
+        let end = self.timeline.now().max(self.now);
+        let phases = self.timeline.phases();
+        let mut spans: Vec<PhaseSpan> = Vec::new();
+        for (i, (phase, start)) in phases.iter().enumerate() {
+            let stop = phases.get(i + 1).map_or(end, |n| n.1);
+            if stop > *start {
+                spans.push(PhaseSpan { phase: *phase, start_s: (*start).into(), end_s: stop.into() });
+            }
+        }
+        let mut notices = self.notices.clone();
+        if self.unsaid > 0 {
+            notices.push(format!("{} more notices are not written out", self.unsaid));
+        }
+        Findings {
+            capture: capture.to_owned(),
+            profile: self.profile.name.clone(),
+            version: env!("CARGO_PKG_VERSION").to_owned(),
+            duration_s: end.into(),
+            records: self.records,
+            undecoded: self.decoder.undecoded(),
+            gaps: self.gaps.clone(),
+            phases: spans,
+            tests: graded.findings,
+            summary: graded.summary,
+            counts: graded.counts,
+            notices,
+        }
+    }
+}
+
+fn last_run(graded: &Graded, test: Test) -> Option<&crate::grade::verdict::Finding> {
+    // The run that gave the summary's verdict, else the last one.
+    let of = || graded.findings.iter().rev().filter(move |f| f.test == test);
+    of().find(|f| f.standing() == graded.summary[&test]).or_else(|| of().next())
+}
+
+fn words(h: &Happening) -> Option<(Stamp, String)> {
+    Some(match h {
+        Happening::Phase(t) => (t.at, format!("phase: {}", t.to.name())),
+        Happening::Switch(t) => (
+            t.at,
+            match t.to? {
+                SwitchState::Open => "leak switch open".into(),
+                SwitchState::Closed => "leak switch closed".into(),
+                SwitchState::NoBias => "sense line has no bias: the switch cannot be read".into(),
+            },
+        ),
+        Happening::Vent(t) => (
+            t.at,
+            match t.to? {
+                Vent::Open => "vent open".into(),
+                Vent::Sealed => "vent sealed".into(),
+            },
+        ),
+        Happening::Key(t) => (t.at, if t.to? { "key on".into() } else { "key off".into() }),
+        Happening::Engine(t) => (
+            t.at,
+            match t.to? {
+                Engine::Running => "engine runs".into(),
+                Engine::Cranking => return None,
+                Engine::Stopped => "engine at rest".into(),
+            },
+        ),
+        Happening::Repair(at) => (*at, "repair noted".into()),
+        Happening::Purge(_) | Happening::Gap { .. } | Happening::Spoiler(_) | Happening::Bounce(_) => return None,
+    })
+}
+
+fn waits_for(phase: Phase, t: &Timeline) -> String {
+    match phase {
+        Phase::Soak => "the cooling tank to close the switch".into(),
+        Phase::KeyOff => "the vent to seal".into(),
+        Phase::KeyOn => "the engine to start".into(),
+        Phase::Crank => "the engine to run".into(),
+        Phase::Running => match t.vent().0 {
+            Some(_) => "the controller to seal the vent and purge".into(),
+            None => "a vent state: nothing tells whether it is sealed".into(),
+        },
+        Phase::PurgeRun => "purge to draw a vacuum".into(),
+        Phase::Decay => "the vacuum to decay".into(),
+        Phase::Unknown => "channels that tell key and engine".into(),
     }
 }
