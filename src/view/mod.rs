@@ -2,6 +2,7 @@
 
 pub mod block;
 pub mod cautions;
+pub mod console;
 pub mod csv;
 pub mod json;
 pub mod layout;
