@@ -1,6 +1,8 @@
 //! `links`: what can be connected, and what each kind of link can grade.
 
+use super::outcome::say;
 use super::{Error, Outcome};
+use std::path::{Path, PathBuf};
 
 /// Show the serial ports and built-in scenarios there are, and which test each kind of link can grade.
 #[derive(Debug, clap::Args)]
@@ -9,7 +11,89 @@ pub struct Links {}
 impl Links {
     /// Runs it.
     pub fn run(self) -> Result<Outcome, Error> {
-        super::outcome::complain(&"this command is still being built");
-        Ok(Outcome::Unreadable)
+        say("Serial ports, for --link bench:PORT (options: baud=115200)")?;
+        let ports = ports();
+        if ports.is_empty() {
+            say("  none found; plug the adapter in, and see that you may open it (group dialout on most systems)")?;
+        }
+        for (name, what) in ports {
+            say(&format!("  bench:{name}  {what}").trim_end().to_owned())?;
+        }
+        say("")?;
+        say("Files, for --link csv:FILE")?;
+        say("  any CSV file with a header row: time_s or utc first, then channels; or mapped by a profile")?;
+        say("")?;
+        say(TABLE)?;
+        Ok(Outcome::Fine)
+    }
+}
+
+/// Kept in one piece: a table is read, not computed.
+const TABLE: &str = "\
+What each link can grade. A test that lacks a channel is not run, or inconclusive, and says which.
+
+  link    vehicle          soak  start  purge  decay  circuit  solenoid  relief
+  bench   switch on vent   1     yes    2      1,2    yes      yes       3
+  bench   pressure sensor  1     4      2      1,2    no       yes       3
+  csv     either           what its columns hold, as for bench
+  sim     either           all that the vehicle has
+
+  yes  with the three wires of the module and the ground reference lead
+  1    also with fuel level, outside air and the tank's skin temperature
+  2    also with engine speed, purge duty, manifold and barometer
+  3    also with the pressure tap, if pressure reaches the relief
+  4    with the pressure tap, or the sensor's own signal
+  no   there is no leak switch to judge
+
+  A second link can bring what the first lacks: name --link twice.";
+
+/// The ports by the name that stays the same when a plug is moved, where the system keeps such names.
+fn ports() -> Vec<(String, String)> {
+    let mut found: Vec<(String, String)> = serialport::available_ports()
+        .unwrap_or_default()
+        .into_iter()
+        .map(|port| {
+            let what = match port.port_type {
+                serialport::SerialPortType::UsbPort(usb) => usb.product.unwrap_or_else(|| "USB".to_owned()),
+                _ => String::new(),
+            };
+            match lasting_name(Path::new(&port.port_name), Path::new("/dev/serial/by-id")) {
+                Some(name) => (name.display().to_string(), format!("{what} (now {})", port.port_name)),
+                None => (port.port_name, what),
+            }
+        })
+        .collect();
+    found.sort();
+    found
+}
+
+/// The link in `folder` that leads to `port`.
+fn lasting_name(port: &Path, folder: &Path) -> Option<PathBuf> {
+    let port = port.canonicalize().ok()?;
+    let mut names: Vec<PathBuf> = folder.read_dir().ok()?.filter_map(|e| e.ok().map(|e| e.path())).collect();
+    names.sort();
+    names.into_iter().find(|name| name.canonicalize().is_ok_and(|to| to == port))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_port_is_named_by_the_name_that_lasts() {
+        let dir = tempfile::tempdir().unwrap();
+        let (port, by_id) = (dir.path().join("ttyUSB0"), dir.path().join("by-id"));
+        std::fs::write(&port, "").unwrap();
+        assert_eq!(lasting_name(&port, &by_id), None);
+        std::fs::create_dir(&by_id).unwrap();
+        std::os::unix::fs::symlink("../ttyUSB0", by_id.join("usb-tray")).unwrap();
+        assert_eq!(lasting_name(&port, &by_id), Some(by_id.join("usb-tray")));
+    }
+
+    #[test]
+    fn the_table_names_every_test_and_fits() {
+        let head = TABLE.lines().nth(2).unwrap();
+        assert_eq!(head.split_whitespace().count(), 2 + crate::trade::Test::ALL.len());
+        assert!(TABLE.lines().all(|l| l.chars().count() <= 100));
     }
 }
