@@ -122,8 +122,7 @@ fn the_road_profile_maps_foreign_headings_and_says_that_time_is_assumed() {
 }
 
 #[test]
-fn the_middle_of_every_range_can_be_set() {
-    // `--set` reaches every line of the table, whatever it holds.
+fn set_reaches_every_line_of_the_table() {
     for s in SETTINGS {
         let value = match s.holds {
             Holds::Number { low, high, .. } => {

@@ -190,12 +190,12 @@ large_mm = 30
     assert_eq!(
         sentences(text).lines().collect::<Vec<_>>(),
         [
-            "van3.toml:3:10: 60 L is neither a number nor a text in quotes; units stand in the key's name",
+            "van3.toml:3:10: 60 L is neither a number nor a text in quotes; put a text in quotes, write a number without its unit",
             "van3.toml:4:12: this is no setting; write KEY = VALUE",
             "van3.toml:5:12: something stands behind the value; one KEY = VALUE a line, decimals with a dot, remarks \
              behind a #",
             "van3.toml:6:20: the value is missing; write a number, or a text in quotes",
-            "van3.toml:8:13: open is neither a number nor a text in quotes; units stand in the key's name",
+            "van3.toml:8:13: open is neither a number nor a text in quotes; put a text in quotes, write a number without its unit",
             "van3.toml:9:23: vent.restricted_below_mm is 99 mm; it must be a number from 0.5 to 30 mm",
             "van3.toml:10:6: unclosed table; here belongs `]`",
             "van3.toml:13:15: invalid literal string; here belongs `'`",

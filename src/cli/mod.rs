@@ -33,6 +33,8 @@ pub enum Command {
     Export(export::Export),
     /// Show the serial ports and scenarios there are, and which test each kind of link can grade
     Links(links::Links),
+    /// List, show and check profiles: the volumes, limits and timings a vehicle is judged by
+    Profile(profile::Profiles),
 }
 
 /// Which profile to judge by.

@@ -119,7 +119,10 @@ fn syntax_fault(label: &str, text: &str, error: &toml::de::Error) -> Fault {
         }
         ("string values must be quoted", _) => {
             let word = text.get(span.clone()).unwrap_or_default();
-            (format!("{word} is neither a number nor a text in quotes"), "units stand in the key's name".to_string())
+            (
+                format!("{word} is neither a number nor a text in quotes"),
+                "put a text in quotes, write a number without its unit".to_string(),
+            )
         }
         ("key with no value", _) => ("this is no setting".to_string(), "write KEY = VALUE".to_string()),
         ("unexpected key or value", _) => {
@@ -465,5 +468,25 @@ fn shown(value: &DeValue<'_>) -> String {
         DeValue::Datetime(_) => "a date".to_string(),
         DeValue::Array(_) => "a list".to_string(),
         DeValue::Table(_) => "a table".to_string(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_built_in_value_without_a_source_is_a_fault() {
+        let text = "[vehicle]\ntank_l = 60\nlines_l = { value = 4, source = \"a guess\" }\n[time]\nperiod_s = 1\n";
+        let (_, faults) = read("b.toml", text, Kind::BuiltIn);
+        let told: Vec<String> = faults.iter().map(Fault::to_string).collect();
+        assert_eq!(
+            told,
+            [
+                "b.toml:2:1: vehicle.tank_l has no source; write { value = …, source = \"…\" }",
+                "b.toml:4:1: time.period_s has no source; say in `source` where it comes from",
+            ]
+        );
+        assert!(read("f.toml", text, Kind::File).1.is_empty());
     }
 }
