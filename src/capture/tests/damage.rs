@@ -161,6 +161,55 @@ fn a_record_taken_out_is_a_gap() {
 }
 
 #[test]
+fn a_few_bytes_between_two_blocks_cost_no_record() {
+    let mut records = night();
+    let file = written(&mut records);
+    for block in blocks(&file) {
+        for garbage in [[0x00; 12], [0x06; 12], [0xFF; 12], [6, 0, 0, 0, 6, 0, 0, 0, 6, 0, 0, 0]] {
+            for n in 1..=12 {
+                let damaged = [&file[..block.start], &garbage[..n], &file[block.start..]].concat();
+                let (back, losses) = read(&[&damaged]);
+                assert_eq!(back, records);
+                assert_eq!(losses.len(), 1, "{losses:?}");
+                let end = format!("; {n} bytes were left out, no record is missing");
+                assert!(losses[0].ends_with(&end), "{losses:?}");
+            }
+        }
+    }
+}
+
+#[test]
+fn damage_where_the_window_slides_is_like_any_other() {
+    // A source that gives odd pieces, so that blocks and damage lie across the edges of the window in every way.
+    struct Pieces(io::Cursor<Vec<u8>>, usize);
+    impl io::Read for Pieces {
+        fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+            self.1 = (self.1 * 7 + 1) % 1009;
+            let n = buf.len().min(self.1 + 1);
+            io::Read::read(&mut self.0, &mut buf[..n])
+        }
+    }
+    let mut records: Vec<_> =
+        (0..3000).map(|i| record(i, 1, Body::Bytes(vec![i as u8; i as usize * 31 % 700]))).collect();
+    let file = written(&mut records);
+    assert!(file.len() > 4 * (256 << 10));
+    let mut damaged = file.clone();
+    let hit: Vec<_> = blocks(&file).into_iter().enumerate().skip(5).step_by(37).collect();
+    for (_, block) in &hit {
+        damaged[block.start + 4] ^= 0xFF;
+    }
+    let source = Box::new(Pieces(io::Cursor::new(damaged), 1)) as Box<dyn io::Read + Send>;
+    let mut reader = reader::Reader::over(session(), [(RAW_FILE.into(), source)].into(), 0);
+    let back: Vec<_> = reader.by_ref().collect::<Result<_>>().unwrap();
+    let (stored, gaps) = sorted(&back, &records);
+    assert_eq!((stored.len(), gaps.len()), (records.len() - hit.len(), hit.len()));
+    for ((n, block), loss) in hit.iter().zip(reader.losses()) {
+        let expected = format!("raw.pcapng at byte {}: no block begins there; record {n} is missing", block.start);
+        assert_eq!(*loss, expected);
+    }
+}
+
+#[test]
 fn a_head_that_is_gone_or_wrong_loses_no_record() {
     let mut records = night();
     let file = written(&mut records);
