@@ -17,7 +17,7 @@ impl Links {
             say("  none found; plug the adapter in, and see that you may open it (group dialout on most systems)")?;
         }
         for (name, what) in ports {
-            say(&format!("  bench:{name}  {what}").trim_end().to_owned())?;
+            say(format!("  bench:{name}  {what}").trim_end())?;
         }
         say("")?;
         say("Files, for --link csv:FILE")?;

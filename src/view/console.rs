@@ -5,7 +5,7 @@ use super::layout::{Health, Look, layout};
 use super::show::{self, colour_wanted};
 use super::trace::Traces;
 use crate::judge::Snapshot;
-use crate::trade::{Phase, Test, Verdict};
+use crate::trade::{Test, Verdict};
 use crate::units::Shown;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use std::collections::BTreeMap;
@@ -88,9 +88,7 @@ impl Console {
 #[derive(Debug, Default)]
 pub struct Told {
     events: u64,
-    phase: Option<Phase>,
     verdicts: BTreeMap<Test, Verdict>,
-    links: Vec<Option<bool>>,
     fault: Option<String>,
 }
 
@@ -110,24 +108,13 @@ impl Told {
             line(at.secs(), text);
         }
         self.events = s.events_total;
-        if self.phase != Some(s.phase) {
-            self.phase = Some(s.phase);
-            let waits = if s.waits_for.is_empty() { String::new() } else { format!(", waits for {}", s.waits_for) };
-            line(s.phase_since.secs(), &format!("phase: {}{waits}", show::phase(s.phase)));
-        }
         for t in &s.tests {
             let before = self.verdicts.insert(t.test, t.verdict).unwrap_or(Verdict::NotRun);
-            if before != t.verdict {
-                line(s.now.secs(), &format!("{}: {}: {}", show::test(t.test), show::verdict(t.verdict), t.text));
+            // The judge's own events tell a pass and a fail.
+            if before != t.verdict && matches!(t.verdict, Verdict::Inconclusive | Verdict::NotRun) {
+                line(s.now.secs(), &format!("{}: {}; {}", show::test(t.test), show::verdict(t.verdict), t.text));
             }
         }
-        for (i, l) in health.links.iter().enumerate() {
-            if self.links.get(i).copied().flatten() != l.up {
-                let word = if l.up == Some(true) { "up" } else { "down" };
-                line(s.now.secs(), &format!("link {} is {word}. {}", l.name, l.detail));
-            }
-        }
-        self.links = health.links.iter().map(|l| l.up).collect();
         if self.fault != health.fault {
             self.fault.clone_from(&health.fault);
             line(
@@ -156,10 +143,10 @@ mod tests {
         let row = |verdict| TestRow { test: Test::KeyOffSoak, running: None, verdict, text: "closed".into() };
         s.tests = vec![row(Verdict::NotRun)];
         let lines = told.lines(&s, &health, Shown::Inch);
-        assert_eq!(lines, ["00:01:00 vacuum of 1.00 inH2O", "00:00:00 phase: soak, sealed"]);
+        assert_eq!(lines, ["00:01:00 vacuum of 1.00 inH2O"]);
         assert!(told.lines(&s, &health, Shown::Si).is_empty());
-        s.tests = vec![row(Verdict::Pass)];
-        assert_eq!(told.lines(&s, &health, Shown::Si), ["00:01:01 key-off soak: pass: closed"]);
+        s.tests = vec![row(Verdict::Inconclusive)];
+        assert_eq!(told.lines(&s, &health, Shown::Si), ["00:01:01 key-off soak: inconclusive; closed"]);
         s.events_total = 5;
         let lines = told.lines(&s, &health, Shown::Si);
         assert_eq!(lines.len(), 2, "three are gone and said to be: {lines:?}");
