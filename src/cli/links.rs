@@ -2,6 +2,7 @@
 
 use super::outcome::say;
 use super::{Error, Outcome};
+use crate::sim;
 use std::path::{Path, PathBuf};
 
 /// Show the serial ports and built-in scenarios there are, and which test each kind of link can grade.
@@ -22,6 +23,13 @@ impl Links {
         say("")?;
         say("Files, for --link csv:FILE")?;
         say("  any CSV file with a header row: time_s or utc first, then channels; or mapped by a profile")?;
+        say("")?;
+        say("Simulated vehicles, for --link sim:SCENARIO (options: seed=7, tap=no)")?;
+        for scenario in sim::scenarios() {
+            say(&format!("  sim:{:20} {}", scenario.name, scenario.title))?;
+        }
+        say("  Join words with +, as in sim:baro-rising+leak-0.60; leak- takes any size in millimetres;")?;
+        say("  ps- in front makes it a vehicle with a tank pressure sensor, as in sim:ps-leak-0.70.")?;
         say("")?;
         say(TABLE)?;
         Ok(Outcome::Fine)
