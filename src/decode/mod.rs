@@ -89,6 +89,11 @@ impl Decoder {
         }
     }
 
+    /// Where the link is a file: the time of its last row that had one. A file's link stamps its records by this.
+    pub fn file_time(&self) -> Stamp {
+        self.links.first().map_or(Stamp::ZERO, Rows::file_time)
+    }
+
     /// Lines, rows and frames that were not understood, or not wholly, so far.
     pub fn undecoded(&self) -> u64 {
         self.strange + self.links.iter().map(Rows::undecoded).sum::<u64>()

@@ -86,6 +86,13 @@ impl Rows {
         }
     }
 
+    pub(super) fn file_time(&self) -> Stamp {
+        match &self.reader.source {
+            Source::File(Some(clock)) => clock.last(),
+            _ => Stamp::ZERO,
+        }
+    }
+
     pub(super) fn undecoded(&self) -> u64 {
         self.reader.faults.iter().sum()
     }

@@ -1,1 +1,309 @@
-//! To come.
+//! Links: where records come from. One thread each, into the session's bounded queue.
+//!
+//! A link is named `KIND:TARGET[,key=value]…`, split at the first colon. Live hardware ([`LinkSpec::is_live`])
+//! stamps its records with the moment of receipt and may drop when the queue is full, which is counted and told as
+//! a gap; a file and the simulator bring their own times and wait for room.
+
+mod bench;
+mod feed;
+mod file;
+mod sim;
+
+pub use feed::{LinkState, Queue, Stop};
+pub use file::FileRows;
+
+use crate::profile::Profile;
+use crate::record::LinkInfo;
+use feed::{Feed, Pace};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::thread::JoinHandle;
+
+/// A link, as named by the person.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum LinkSpec {
+    /// A bench adapter on a serial port.
+    Bench {
+        /// The port's path.
+        port: String,
+        /// Bits per second.
+        baud: u32,
+    },
+    /// A file of rows.
+    Csv {
+        /// The file.
+        file: PathBuf,
+    },
+    /// The simulated vehicle.
+    Sim {
+        /// The scenario's name.
+        scenario: String,
+        /// Which of its days.
+        seed: u64,
+        /// Whether the adapter has a pressure tap.
+        tap: bool,
+    },
+}
+
+/// What each kind of link takes, for messages and help: kind, target, keys.
+pub const KINDS: [(&str, &str, &[&str]); 3] =
+    [("bench", "PORT", &["baud"]), ("csv", "FILE", &[]), ("sim", "SCENARIO", &["seed", "tap"])];
+
+/// A link cannot be used.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The link's name has no kind or no target.
+    #[error("\"{link}\" is no link: write KIND:TARGET, such as bench:/dev/ttyUSB0, csv:FILE or sim:tight")]
+    NoTarget {
+        /// As given.
+        link: String,
+    },
+    /// There is no such kind.
+    #[error("\"{link}\": there is no kind of link \"{kind}\"; there are {}", kinds())]
+    UnknownKind {
+        /// As given.
+        link: String,
+        /// Its kind.
+        kind: String,
+    },
+    /// There is no such key.
+    #[error("\"{link}\": {kind} takes no key \"{key}\"; it takes {}", keys(.kind))]
+    UnknownKey {
+        /// As given.
+        link: String,
+        /// Its kind.
+        kind: &'static str,
+        /// The key.
+        key: String,
+    },
+    /// A key's value makes no sense.
+    #[error("\"{link}\": {key}={value} cannot be used; it must be {right}")]
+    BadValue {
+        /// As given.
+        link: String,
+        /// The key.
+        key: &'static str,
+        /// Its value.
+        value: String,
+        /// What would be right.
+        right: &'static str,
+    },
+    /// The port cannot be opened.
+    #[error("{port} cannot be opened: {source}. Check the name, the plug and that no other program holds the port")]
+    Port {
+        /// Its path.
+        port: String,
+        /// What the system said.
+        source: serialport::Error,
+    },
+    /// A file cannot be read.
+    #[error("{path} cannot be read: {source}. Check the name and that you may read it")]
+    File {
+        /// Its path.
+        path: String,
+        /// What the system said.
+        source: std::io::Error,
+    },
+    /// A file is no table of channels.
+    #[error("{path}, line {line}, column {column}: {what}")]
+    Table {
+        /// Its path.
+        path: String,
+        /// Line, from 1.
+        line: u64,
+        /// Column of the table, from 1.
+        column: usize,
+        /// What is wrong and what would be right.
+        what: String,
+    },
+    /// The simulator does not know the scenario.
+    #[error(transparent)]
+    Sim(#[from] crate::sim::Error),
+}
+
+fn kinds() -> String {
+    KINDS.map(|(kind, target, _)| format!("{kind}:{target}")).join(", ")
+}
+
+fn keys(kind: &str) -> String {
+    match KINDS.iter().find(|k| k.0 == kind) {
+        Some((_, _, keys)) if !keys.is_empty() => keys.join(", "),
+        _ => "none".to_owned(),
+    }
+}
+
+impl LinkSpec {
+    /// Reads a link's name.
+    pub fn parse(link: &str) -> Result<LinkSpec, Error> {
+        let no_target = || Error::NoTarget { link: link.to_owned() };
+        let (kind, rest) = link.split_once(':').ok_or_else(no_target)?;
+        let Some(&(kind, _, known)) = KINDS.iter().find(|k| k.0 == kind) else {
+            return Err(Error::UnknownKind { link: link.to_owned(), kind: kind.to_owned() });
+        };
+        // A file's name may hold commas: only `,key=value` at the end is an option.
+        let mut target = rest;
+        let mut options = Vec::new();
+        while let Some((before, option)) = target.rsplit_once(',')
+            && let Some((key, value)) = option.split_once('=')
+            && key.bytes().all(|b| b.is_ascii_lowercase())
+        {
+            let Some(&key) = known.iter().find(|k| **k == key) else {
+                return Err(Error::UnknownKey { link: link.to_owned(), kind, key: key.to_owned() });
+            };
+            options.push((key, value));
+            target = before;
+        }
+        if target.is_empty() {
+            return Err(no_target());
+        }
+        let get = |key| options.iter().find(|o| o.0 == key).map(|o| o.1);
+        let bad =
+            |key, value: &str, right| Error::BadValue { link: link.to_owned(), key, value: value.to_owned(), right };
+        Ok(match kind {
+            "bench" => {
+                let baud = match get("baud") {
+                    None => 115_200,
+                    Some(v) => v
+                        .parse()
+                        .ok()
+                        .filter(|b| (300..=4_000_000).contains(b))
+                        .ok_or_else(|| bad("baud", v, "a number of bits per second from 300 to 4000000"))?,
+                };
+                LinkSpec::Bench { port: target.to_owned(), baud }
+            }
+            "csv" => LinkSpec::Csv { file: target.into() },
+            _ => {
+                let seed = match get("seed") {
+                    None => 1,
+                    Some(v) => v.parse().map_err(|_| bad("seed", v, "a whole number"))?,
+                };
+                let tap = match get("tap") {
+                    None | Some("yes") => true,
+                    Some("no") => false,
+                    Some(v) => return Err(bad("tap", v, "yes or no")),
+                };
+                LinkSpec::Sim { scenario: target.to_owned(), seed, tap }
+            }
+        })
+    }
+
+    /// What the capture keeps of it. A file's name is kept without its path.
+    pub fn info(&self) -> LinkInfo {
+        let (kind, name) = match self {
+            LinkSpec::Bench { port, .. } => ("bench", port.clone()),
+            LinkSpec::Csv { file } => ("csv", file_name(file)),
+            LinkSpec::Sim { scenario, seed, .. } => ("sim", format!("{scenario},seed={seed}")),
+        };
+        LinkInfo { kind: kind.to_owned(), name }
+    }
+
+    /// Live hardware, whose time is the clock's; not a file or the simulator.
+    pub fn is_live(&self) -> bool {
+        matches!(self, LinkSpec::Bench { .. })
+    }
+
+    /// Opens the link and starts its thread. Whatever can be wrong with the name is found before.
+    pub fn start(&self, queue: Queue, profile: &Arc<Profile>, speed: Option<f64>) -> Result<JoinHandle<()>, Error> {
+        let feed = Feed::new(queue);
+        let pace = Pace::new(speed);
+        Ok(match self {
+            LinkSpec::Bench { port, baud } => {
+                let bench = bench::Bench::open(port, *baud)?;
+                std::thread::spawn(move || bench.run(feed))
+            }
+            LinkSpec::Csv { file } => {
+                let rows = FileRows::open(file, profile)?;
+                std::thread::spawn(move || file::run(rows, feed, pace))
+            }
+            LinkSpec::Sim { scenario, seed, tap } => {
+                let player = crate::sim::Player::new(scenario, *seed, *tap)?;
+                std::thread::spawn(move || sim::run(player, feed, pace))
+            }
+        })
+    }
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+}
+
+/// A serial port of this machine.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Port {
+    /// Its path.
+    pub path: String,
+    /// What it says of itself, if anything.
+    pub detail: String,
+}
+
+/// The serial ports of this machine, in order of their paths; empty where the system tells of none.
+pub fn list_ports() -> Vec<Port> {
+    // The library takes this folder for granted.
+    if cfg!(target_os = "linux") && !Path::new("/sys/class/tty").is_dir() {
+        return Vec::new();
+    }
+    let mut ports: Vec<Port> = serialport::available_ports()
+        .unwrap_or_default()
+        .into_iter()
+        .map(|p| {
+            let detail = match p.port_type {
+                serialport::SerialPortType::UsbPort(usb) => {
+                    let words = [usb.manufacturer, usb.product].into_iter().flatten().collect::<Vec<_>>().join(" ");
+                    if words.is_empty() { "USB".to_owned() } else { format!("USB: {words}") }
+                }
+                serialport::SerialPortType::BluetoothPort => "radio".to_owned(),
+                _ => String::new(),
+            };
+            Port { path: p.port_name, detail }
+        })
+        .collect();
+    ports.sort();
+    ports
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn links_are_read_as_written() {
+        let ok = |s: &str| LinkSpec::parse(s).unwrap();
+        assert_eq!(ok("bench:/dev/ttyUSB0"), LinkSpec::Bench { port: "/dev/ttyUSB0".into(), baud: 115_200 });
+        assert_eq!(ok("bench:COM3,baud=9600"), LinkSpec::Bench { port: "COM3".into(), baud: 9600 });
+        assert_eq!(ok("csv:a:b,c.csv"), LinkSpec::Csv { file: "a:b,c.csv".into() });
+        assert_eq!(ok("sim:tight"), LinkSpec::Sim { scenario: "tight".into(), seed: 1, tap: true });
+        let want = LinkSpec::Sim { scenario: "leak-0.5".into(), seed: 7, tap: false };
+        assert_eq!(ok("sim:leak-0.5,seed=7,tap=no"), want);
+        assert_eq!(want.info(), LinkInfo { kind: "sim".into(), name: "leak-0.5,seed=7".into() });
+        assert_eq!(ok("csv:/some/where/night.csv").info().name, "night.csv");
+    }
+
+    #[test]
+    fn faulty_links_are_told_what_is_right() {
+        let told = |s: &str| LinkSpec::parse(s).unwrap_err().to_string();
+        let no_target = |s: &str| {
+            format!("\"{s}\" is no link: write KIND:TARGET, such as bench:/dev/ttyUSB0, csv:FILE or sim:tight")
+        };
+        for s in ["", "tight", "sim:", "bench:,baud=9600"] {
+            assert_eq!(told(s), no_target(s));
+        }
+        assert_eq!(
+            told("smoke:x"),
+            "\"smoke:x\": there is no kind of link \"smoke\"; there are bench:PORT, csv:FILE, sim:SCENARIO"
+        );
+        assert_eq!(told("bench:x,speed=1"), "\"bench:x,speed=1\": bench takes no key \"speed\"; it takes baud");
+        assert_eq!(told("csv:x,tap=no"), "\"csv:x,tap=no\": csv takes no key \"tap\"; it takes none");
+        assert_eq!(
+            told("bench:x,baud=fast"),
+            "\"bench:x,baud=fast\": baud=fast cannot be used; it must be a number of bits per second from 300 to 4000000"
+        );
+        assert_eq!(told("sim:x,seed=-1"), "\"sim:x,seed=-1\": seed=-1 cannot be used; it must be a whole number");
+        assert_eq!(told("sim:x,tap=1"), "\"sim:x,tap=1\": tap=1 cannot be used; it must be yes or no");
+    }
+
+    #[test]
+    fn ports_can_be_listed_anywhere() {
+        let ports = list_ports();
+        assert!(ports.is_sorted() && ports.iter().all(|p| p.path.starts_with('/')));
+    }
+}

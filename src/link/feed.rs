@@ -1,0 +1,224 @@
+//! How a link hands its records over, and what the session may know of it meanwhile.
+
+use crate::record::{Body, Event, LinkId, Record};
+use crate::time::{Clock, Stamp};
+use crossbeam_channel::{SendTimeoutError, Sender, TrySendError};
+use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, PoisonError};
+use std::time::{Duration, Instant};
+
+/// A wish to end in order, shared by everybody who has to hear it.
+#[derive(Debug, Clone, Default)]
+pub struct Stop(Arc<AtomicBool>);
+
+impl Stop {
+    /// Ends it.
+    pub fn stop(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it is to end.
+    pub fn stopped(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// What a link tells of itself.
+#[derive(Debug, Default)]
+pub struct LinkState {
+    words: Mutex<String>,
+    dropped: AtomicU64,
+}
+
+impl LinkState {
+    /// How it is, in words.
+    pub fn words(&self) -> String {
+        self.words.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Records dropped because the queue was full.
+    pub fn dropped(&self) -> u64 {
+        self.dropped.load(Ordering::Relaxed)
+    }
+}
+
+/// Where a link's records go.
+#[derive(Debug, Clone)]
+pub struct Queue {
+    /// The link's number.
+    pub link: LinkId,
+    /// The session's queue.
+    pub records: Sender<Record>,
+    /// The capture's clock.
+    pub clock: Clock,
+    /// When to end.
+    pub stop: Stop,
+    /// What the link tells of itself.
+    pub state: Arc<LinkState>,
+}
+
+/// A link's end of the queue.
+pub(super) struct Feed {
+    queue: Queue,
+    last: Stamp,
+    /// Records dropped since `last`.
+    dropped: u64,
+}
+
+impl Feed {
+    pub(super) fn new(queue: Queue) -> Feed {
+        Feed { queue, last: Stamp::ZERO, dropped: 0 }
+    }
+
+    pub(super) fn now(&self) -> Stamp {
+        self.queue.clock.now()
+    }
+
+    /// When the last record was handed over.
+    pub(super) fn last(&self) -> Stamp {
+        self.last
+    }
+
+    pub(super) fn stopped(&self) -> bool {
+        self.queue.stop.stopped()
+    }
+
+    pub(super) fn say(&self, words: impl Into<String>) {
+        *self.queue.state.words.lock().unwrap_or_else(PoisonError::into_inner) = words.into();
+    }
+
+    /// Hands a record of live hardware over, or drops it if there is no room. What was dropped is told as a gap
+    /// before the next record that finds room.
+    pub(super) fn live(&mut self, at: Stamp, body: Body) {
+        if self.dropped > 0 && self.offer(at, self.gap(at)) {
+            self.dropped = 0;
+        }
+        if self.dropped == 0 && self.offer(at, body) {
+            self.last = at;
+        } else {
+            self.dropped += 1;
+            self.queue.state.dropped.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    /// Hands a record over as soon as there is room; false if nobody wants it any more.
+    pub(super) fn wait(&mut self, at: Stamp, body: Body) -> bool {
+        if self.dropped > 0 {
+            let gap = self.gap(at);
+            self.dropped = 0;
+            if !self.wait(at, gap) {
+                return false;
+            }
+        }
+        let mut record = Record { at, link: self.queue.link, seq: 0, body };
+        loop {
+            match self.queue.records.send_timeout(record, Duration::from_millis(50)) {
+                Ok(()) => {
+                    self.last = at;
+                    return true;
+                }
+                Err(SendTimeoutError::Timeout(r)) if !self.stopped() => record = r,
+                Err(_) => return false,
+            }
+        }
+    }
+
+    fn offer(&self, at: Stamp, body: Body) -> bool {
+        match self.queue.records.try_send(Record { at, link: self.queue.link, seq: 0, body }) {
+            Ok(()) => true,
+            Err(TrySendError::Full(_) | TrySendError::Disconnected(_)) => false,
+        }
+    }
+
+    fn gap(&self, at: Stamp) -> Body {
+        Body::Event(Event::Gap {
+            from_ns: self.last.0,
+            to_ns: at.0,
+            count: self.dropped,
+            cause: "the recorder could not keep up with the link".to_owned(),
+        })
+    }
+}
+
+/// Plays records with times of their own at a multiple of life's pace.
+pub(super) struct Pace {
+    speed: Option<f64>,
+    begun: Option<(Instant, Stamp)>,
+}
+
+impl Pace {
+    /// `speed` seconds of the record in a second; as fast as it goes if there is none.
+    pub(super) fn new(speed: Option<f64>) -> Pace {
+        Pace { speed, begun: None }
+    }
+
+    /// Waits until it is time for `at`; false if it is to end.
+    pub(super) fn wait(&mut self, at: Stamp, feed: &Feed) -> bool {
+        let Some(speed) = self.speed else { return !feed.stopped() };
+        let (begun, first) = *self.begun.get_or_insert((Instant::now(), at));
+        loop {
+            if feed.stopped() {
+                return false;
+            }
+            let left = at.since(first) / speed - begun.elapsed().as_secs_f64();
+            if left <= 0.0 {
+                return true;
+            }
+            std::thread::sleep(Duration::from_secs_f64(left.min(0.05)));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn feed(room: usize) -> (Feed, crossbeam_channel::Receiver<Record>) {
+        let (records, out) = crossbeam_channel::bounded(room);
+        let queue = Queue { link: 3, records, clock: Clock::start(), stop: Stop::default(), state: Arc::default() };
+        (Feed::new(queue), out)
+    }
+
+    fn bytes(b: u8) -> Body {
+        Body::Bytes(vec![b])
+    }
+
+    #[test]
+    fn what_finds_no_room_is_counted_and_told_as_a_gap() {
+        let (mut feed, out) = feed(2);
+        for i in 0..6 {
+            feed.live(Stamp(i), bytes(i as u8));
+        }
+        assert_eq!(feed.queue.state.dropped(), 4);
+        assert_eq!([out.recv().unwrap().body, out.recv().unwrap().body], [bytes(0), bytes(1)]);
+        feed.live(Stamp(6), bytes(6));
+        let cause = "the recorder could not keep up with the link".to_owned();
+        let gap = Body::Event(Event::Gap { from_ns: 1, to_ns: 6, count: 4, cause });
+        assert_eq!(out.recv().unwrap(), Record { at: Stamp(6), link: 3, seq: 0, body: gap });
+        assert_eq!(out.recv().unwrap().body, bytes(6));
+        assert_eq!(feed.queue.state.dropped(), 4);
+    }
+
+    #[test]
+    fn waiting_ends_when_nobody_wants_more() {
+        let (mut feed, out) = feed(1);
+        assert!(feed.wait(Stamp(1), bytes(1)));
+        feed.queue.stop.stop();
+        assert!(!feed.wait(Stamp(2), bytes(2)));
+        drop(out);
+        assert!(!feed.wait(Stamp(3), bytes(3)));
+    }
+
+    #[test]
+    fn a_pace_is_kept() {
+        let (feed, _out) = feed(1);
+        let mut pace = Pace::new(Some(100.0));
+        let begun = Instant::now();
+        for s in 0..11 {
+            assert!(pace.wait(Stamp::from_secs(50.0 + f64::from(s)), &feed));
+        }
+        assert!(begun.elapsed() >= Duration::from_millis(100));
+        feed.queue.stop.stop();
+        assert!(!pace.wait(Stamp::from_secs(1e9), &feed));
+    }
+}
