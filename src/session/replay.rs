@@ -1,0 +1,86 @@
+//! Replay: what was saved, through the same judge, in this thread.
+
+use super::Error;
+use crate::capture;
+use crate::decode::Reading;
+use crate::grade::verdict::Findings;
+use crate::judge::Judge;
+use crate::link::FileRows;
+use crate::profile::{self, Profile};
+use crate::record::{Body, Event, Record};
+use crate::time::Stamp;
+use std::path::Path;
+use std::sync::Arc;
+
+/// What a file of rows is judged by if nobody says.
+const PROFILE_OF_FILES: &str = "switch-module";
+
+/// By which limits to judge.
+#[derive(Debug, Clone, Copy)]
+pub enum Limits<'a> {
+    /// Those stored in the capture (for a file of rows, `switch-module`), with these `KEY=VALUE` over them.
+    Stored(&'a [String]),
+    /// These.
+    Given(&'a Arc<Profile>),
+}
+
+/// What a replay came to.
+#[derive(Debug)]
+pub struct Replayed {
+    /// All that was found.
+    pub findings: Findings,
+    /// What of the raw record was lost, and what of the stored profile was not as this build has it, in sentences.
+    pub losses: Vec<String>,
+    /// What it was judged by.
+    pub profile: Arc<Profile>,
+}
+
+/// Judges a capture's folder or a file of rows afresh; nothing saved is changed. `each` is shown every reading,
+/// `progress` now and then bytes done and bytes in all.
+pub fn replay(
+    path: &Path,
+    limits: Limits<'_>,
+    each: &mut dyn FnMut(&Reading),
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<Replayed, Error> {
+    let name = path.canonicalize().unwrap_or_else(|_| path.to_owned());
+    let name = name.file_name().map_or_else(|| "capture".to_owned(), |n| n.to_string_lossy().into_owned());
+    let mut record = Record { at: Stamp::ZERO, link: 0, seq: 0, body: Body::Event(Event::Tick) };
+    let every = 4096u64;
+    if path.is_dir() {
+        let mut reader = capture::Reader::open(path)?;
+        let (profile, mut losses) = match limits {
+            Limits::Given(profile) => (profile.clone(), Vec::new()),
+            Limits::Stored(sets) => {
+                let (profile, warnings) = Profile::from_table(&reader.session().profile, sets)?;
+                (Arc::new(profile), warnings)
+            }
+        };
+        let mut judge = Judge::new(profile.clone(), &reader.session().links);
+        let mut n = 0u64;
+        while reader.next_into(&mut record)? {
+            judge.record_with(&record, each);
+            n += 1;
+            if n.is_multiple_of(every) {
+                let (done, all) = reader.progress();
+                progress(done, all);
+            }
+        }
+        losses.extend_from_slice(reader.losses());
+        return Ok(Replayed { findings: judge.findings(&name), losses, profile });
+    }
+    let profile = match limits {
+        Limits::Given(profile) => profile.clone(),
+        Limits::Stored(sets) => Arc::new(profile::load(PROFILE_OF_FILES, sets)?),
+    };
+    let mut rows = FileRows::open(path, &profile)?;
+    let mut judge = Judge::new(profile.clone(), &[rows.info()]);
+    while rows.next_into(&mut record)? {
+        judge.record_with(&record, each);
+        if record.seq.is_multiple_of(every) {
+            let (done, all) = rows.progress();
+            progress(done, all);
+        }
+    }
+    Ok(Replayed { findings: judge.findings(&name), losses: Vec::new(), profile })
+}
