@@ -196,7 +196,10 @@ impl Adapter {
                 Channel::VentSolenoid => (f64::from(v.now.solenoid), 1.0, 0, false),
                 Channel::LeakSwitch => match self.word {
                     Some(w) => (f64::from(w), 1.0, 0, false),
-                    None => continue,
+                    None => {
+                        self.last[c as usize] = None;
+                        continue;
+                    }
                 },
                 Channel::SwitchSenseV => (sense.max(0.0), 0.01, 2, false),
                 Channel::SolenoidA => ((mean + 0.0015 * n).max(0.0), 0.001, 3, false),

@@ -66,24 +66,37 @@ pub fn gamma(vapour: f64) -> f64 {
 /// Isentropic nozzle flow times the discharge coefficient, choked below the critical ratio; for small pressure
 /// differences the series of that formula.
 pub fn flow(area: f64, up: Upstream, down_pa: f64, discharge: Discharge) -> f64 {
-    let dp = up.pa - down_pa;
-    if dp <= 0.0 || area <= 0.0 {
+    if up.pa <= down_pa || area <= 0.0 {
         return 0.0;
     }
+    let flux = ideal_flux(up, down_pa);
+    flux * area * discharge.at(reynolds(flux, area)) / up.molar_mass()
+}
+
+/// The discharge coefficient of a sharp-edged hole in this flow.
+pub fn discharge_at(area: f64, up: Upstream, down_pa: f64) -> f64 {
+    Discharge::Reynolds.at(reynolds(ideal_flux(up, down_pa), area))
+}
+
+fn reynolds(flux: f64, area: f64) -> f64 {
+    flux * (area * 4.0 / std::f64::consts::PI).sqrt() / VISCOSITY
+}
+
+/// Mass flow of isentropic nozzle flow, kg/(s·m²).
+fn ideal_flux(up: Upstream, down_pa: f64) -> f64 {
+    let dp = up.pa - down_pa;
     let m = up.molar_mass();
     let g = up.gamma();
     let rho = up.pa * m / (R * up.kelvin);
     let x = dp / up.pa;
-    let flux = if x < 0.03 {
+    if x < 0.03 {
         (2.0 * rho * dp).sqrt() * (1.0 - 0.75 * x / g)
     } else {
         let critical = libm::pow(2.0 / (g + 1.0), g / (g - 1.0));
         let r = (down_pa / up.pa).max(critical);
         let head = libm::pow(r, 2.0 / g) - libm::pow(r, (g + 1.0) / g);
         (2.0 * g / (g - 1.0) * up.pa * rho * head).sqrt()
-    };
-    let d = (area * 4.0 / std::f64::consts::PI).sqrt();
-    flux * area * discharge.at(flux * d / VISCOSITY) / m
+    }
 }
 
 /// Petrol as three pseudo-components that share the vapour by Raoult's law, each with Antoine's constants

@@ -83,22 +83,24 @@ impl Player {
 
     fn send_header(&mut self) {
         for _ in 0..2 {
+            // Spared by the drop-outs: a record alone cannot ask for it again.
             let h = self.adapter.header().into_bytes();
-            self.send(self.vehicle.us(), h);
+            self.queue(self.vehicle.us(), h);
         }
     }
 
     /// Queues a line sent at `us`: it is received some milliseconds later, never out of order.
-    fn send(&mut self, us: i64, mut bytes: Vec<u8>) {
+    fn send(&mut self, us: i64, bytes: Vec<u8>) {
+        let bytes = if self.plan.drop_outs { self.damage(us, bytes) } else { bytes };
+        if !bytes.is_empty() {
+            self.queue(us, bytes);
+        }
+    }
+
+    fn queue(&mut self, us: i64, bytes: Vec<u8>) {
         let late =
             0.0015 + 0.003 * self.line.unit() + if self.line.unit() < 0.01 { 0.014 * self.line.unit() } else { 0.0 };
         let at = Stamp(us * 1_000).plus(late).max(Stamp(self.last.0 + 1_000));
-        if self.plan.drop_outs {
-            bytes = self.damage(us, bytes);
-            if bytes.is_empty() {
-                return;
-            }
-        }
         self.last = at;
         self.ready.push_back((at, bytes, self.vehicle.truth()));
     }

@@ -169,3 +169,84 @@ fn every_scenario_runs_to_the_end_with_finite_values() {
         assert!(last.secs() > 41_000.0, "{name} ends at {}", last.secs());
     }
 }
+
+/// The rows of a day as (seconds on the adapter's clock, line), and the lines whose check sum does not fit.
+fn rows(spec: &str, seed: u64) -> (Vec<(f64, String)>, usize) {
+    let crc = crc::Crc::<u16>::new(&crc::CRC_16_IBM_3740);
+    let bytes: Vec<u8> = Player::new(spec, seed, true).expect("known").flat_map(|(_, b)| b).collect();
+    let text = String::from_utf8_lossy(&bytes).into_owned();
+    let (mut good, mut bad) = (Vec::new(), 0);
+    for line in text.lines().filter(|l| !l.starts_with("time_s,")) {
+        let fits = line.rsplit_once(',').is_some_and(|(head, sum)| {
+            u16::from_str_radix(sum, 16).is_ok_and(|s| sum.len() == 4 && s == crc.checksum(head.as_bytes()))
+        });
+        match line.split_once(',').and_then(|(t, _)| t.parse().ok()) {
+            Some(t) if fits => good.push((t, line.to_owned())),
+            _ => bad += 1,
+        }
+    }
+    (good, bad)
+}
+
+#[test]
+fn rows_are_whole_and_in_order_unless_the_line_or_the_adapter_is_at_fault() {
+    let columns = Player::new("tight", 3, true).expect("known").header();
+    let commas = columns.iter().filter(|b| **b == b',').count();
+    let backward = |r: &[(f64, String)]| r.windows(2).filter(|w| w[1].0 < w[0].0).count();
+
+    let (good, bad) = rows("tight", 3);
+    assert_eq!((bad, backward(&good)), (0, 0));
+    assert!(good.iter().all(|(_, l)| l.matches(',').count() == commas));
+
+    let (damaged, bad) = rows("drop-outs", 3);
+    assert!(bad > 100 && damaged.len() + bad < good.len() && damaged.len() > good.len() / 2);
+
+    let (restarted, bad) = rows("clock-jump", 3);
+    assert_eq!((bad, backward(&restarted)), (0, 1));
+}
+
+#[test]
+fn the_switch_s_edges_have_rows_of_their_own_to_the_millisecond() {
+    let (good, _) = rows("tight", 3);
+    // Nothing but time, switch, sense voltage and check sum; regular rows lie on a grid of 50 ms.
+    let edges: Vec<f64> = good
+        .iter()
+        .filter(|(_, l)| l.split(',').filter(|c| !c.is_empty()).count() == 4)
+        .filter(|(_, l)| l.contains(",0,4.9") || l.contains(",0,5.0") || l.contains(",1,0.0"))
+        .map(|(t, _)| *t)
+        .collect();
+    // Closing in the night, opening at the start vent, closing in the pull, opening at its end, with bounce.
+    assert!(edges.len() >= 4, "{edges:?}");
+    assert!(edges.windows(2).any(|w| w[1] - w[0] < 0.02), "bounce within tens of milliseconds");
+}
+
+#[test]
+fn without_bias_the_switch_is_left_blank_and_the_line_reads_low() {
+    let header = String::from_utf8(Player::new("bias-none", 3, true).expect("known").header()).expect("ASCII");
+    let place = |name: &str| header.split(',').position(|c| c == name).expect("a column");
+    let (switch, sense) = (place("leak_switch"), place("switch_sense_v"));
+    let p = Player::new("bias-none", 3, true).expect("known");
+    let (parked, morning, _) = p.timetable();
+    let mut low = 0;
+    for (at, bytes) in p {
+        if at.secs() > parked + 20.0 && at.secs() < morning - 5.0 {
+            let line = String::from_utf8(bytes).expect("ASCII");
+            let cell = |i: usize| line.split(',').nth(i).expect("a cell").to_owned();
+            assert_eq!(cell(switch), "");
+            if let Ok(v) = cell(sense).parse::<f64>() {
+                assert!(v < 0.05);
+                low += 1;
+            }
+        }
+    }
+    assert!(low > 1_000, "{low}");
+}
+
+#[test]
+fn an_equivalent_hole_is_a_little_wider_than_a_sharp_edged_one() {
+    // Trade facts: Cd 0.6 or 0.8 is 13 % of diameter, so Cd of 0.65 to 0.72 is 4 to 10 %.
+    for mm in [0.3, 0.5, 1.0] {
+        let wider = super::equivalent_mm(mm) / mm;
+        assert!((1.04..1.10).contains(&wider), "{mm}: {wider}");
+    }
+}

@@ -11,6 +11,7 @@ pub struct Weather {
     swing_k: f64,
     trend_k_per_h: f64,
     trend_from_s: f64,
+    garage_k: f64,
     air: Drift,
     baro_pa: f64,
     baro: [Drift; 2],
@@ -51,12 +52,13 @@ impl Weather {
             swing_k: swing_k * plan.swing,
             trend_k_per_h: plan.trend_k_per_h,
             trend_from_s: parked_s,
+            garage_k: plan.garage_k,
             air: Drift::new(seed, 22, 2_400.0, 0.25),
             baro_pa,
             baro: [Drift::new(seed, 23, 21_000.0, 70.0), Drift::new(seed, 24, 5_000.0, 9.0)],
             ramp_pa: plan.baro_ramp_pa,
-            ramp_from_s: parked_s + 1_200.0,
-            ramp_over_s: 4.0 * 3_600.0,
+            ramp_from_s: parked_s,
+            ramp_over_s: 3.0 * 3_600.0,
             sun_w: plan.sun_w,
             gusts,
         }
@@ -66,8 +68,10 @@ impl Weather {
     pub fn air_c(&self, t: f64) -> f64 {
         let hour = self.start_hour + t / 3_600.0;
         let day = libm::cos((hour - 15.0) * std::f64::consts::PI / 12.0);
-        let trend = self.trend_k_per_h * ((t - self.trend_from_s) / 3_600.0).max(0.0);
-        self.mean_c + self.swing_k * day + trend + self.air.at(t)
+        let parked = (t - self.trend_from_s).max(0.0);
+        // A heated garage closes round the vehicle within minutes.
+        let night = self.trend_k_per_h * parked / 3_600.0 - self.garage_k * libm::expm1(-parked / 500.0);
+        self.mean_c + self.swing_k * day + night + self.air.at(t)
     }
 
     /// Barometer without gusts, Pa.
