@@ -1,12 +1,20 @@
 //! `export`: a capture's samples, phases and findings for other tools.
 
+use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
-use std::path::PathBuf;
+use crate::decode::Reading;
+use crate::session::{Limits, Replayed, replay};
+use crate::view;
+use crate::view::csv::{self, Samples};
+use std::fs::{self, File};
+use std::io::BufWriter;
+use std::path::{Path, PathBuf};
 
 /// Write a capture's samples, phases, edges and findings as CSV files for a spreadsheet or other tools.
 ///
-/// The files: samples.csv (every decoded reading), phases.csv, edges.csv, gaps.csv, findings.csv (one row a run
-/// of a test), evidence.csv (the numbers behind each finding). All SI, RFC 4180, UTF-8.
+/// The files: samples.csv (every decoded reading), phases.csv, edges.csv (each change of key, vent solenoid and leak
+/// switch), gaps.csv, findings.csv (one row a run of a test), evidence.csv (the numbers behind each finding).
+/// All SI, RFC 4180, UTF-8. samples.csv can be read back with --link csv:FILE or regrade.
 #[derive(Debug, clap::Args)]
 pub struct Export {
     /// The capture's folder, or a CSV file
@@ -35,7 +43,59 @@ pub enum Form {
 impl Export {
     /// Runs it.
     pub fn run(self) -> Result<Outcome, Error> {
-        super::outcome::complain(&"this command is still being built");
-        Ok(Outcome::Unreadable)
+        let given = self.profile.given()?;
+        let limits = given.as_ref().map_or(Limits::Stored(&self.profile.set), Limits::Given);
+        let into = match (&self.into, self.capture.is_dir()) {
+            (Some(dir), _) => dir.clone(),
+            (None, true) => self.capture.join("export"),
+            (None, false) => return Err(Error::Into { path: self.capture.display().to_string() }),
+        };
+        // All names are looked at before anything is written.
+        let [samples, phases, gaps, findings, evidence] = FILES.map(|f| into.join(f));
+        let all = [&samples, &phases, &gaps, &findings, &evidence];
+        if let Some(there) = all.iter().find(|f| f.exists() && !self.replace) {
+            return Err(view::Error::Exists { path: name(there) }.into());
+        }
+        fs::create_dir_all(&into).map_err(view::Error::write(name(&into)))?;
+
+        // Under another name first: a capture that cannot be read leaves no half export behind.
+        let part = into.join("samples.csv.part");
+        let replayed = self.samples(&part, limits).inspect_err(|_| {
+            let _ = (fs::remove_file(&part), fs::remove_dir(&into));
+        })?;
+        fs::rename(&part, &samples).map_err(view::Error::write(name(&samples)))?;
+        let f = &replayed.findings;
+        csv::phases(f, create(&phases)?, &name(&phases))?;
+        csv::gaps(f, create(&gaps)?, &name(&gaps))?;
+        csv::findings(f, create(&findings)?, &name(&findings))?;
+        csv::evidence(f, create(&evidence)?, &name(&evidence))?;
+        replayed.losses.iter().for_each(|l| complain(l));
+        all.iter().try_for_each(|path| say(&name(path)))?;
+        Ok(Outcome::Fine)
     }
+
+    fn samples(&self, path: &Path, limits: Limits<'_>) -> Result<Replayed, Error> {
+        let mut rows = Samples::new(create(path)?, name(path))?;
+        let mut written = Ok(());
+        let mut each = |reading: &Reading| {
+            if written.is_ok() {
+                written = rows.reading(reading);
+            }
+        };
+        let replayed = replay(&self.capture, limits, &mut each, &mut |_, _| {})?;
+        written?;
+        rows.flush()?;
+        Ok(replayed)
+    }
+}
+
+/// What is written.
+const FILES: [&str; 5] = ["samples.csv", "phases.csv", "gaps.csv", "findings.csv", "evidence.csv"];
+
+fn name(path: &Path) -> String {
+    path.display().to_string()
+}
+
+fn create(path: &Path) -> Result<BufWriter<File>, Error> {
+    Ok(BufWriter::new(File::create(path).map_err(view::Error::write(name(path)))?))
 }

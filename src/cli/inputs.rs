@@ -5,33 +5,9 @@ use crate::capture::is_capture;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// Something that can be graded.
-#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord)]
-pub enum Input {
-    /// A folder with `raw.pcapng`.
-    Capture(PathBuf),
-    /// A file of rows.
-    Csv(PathBuf),
-}
-
-impl Input {
-    /// Where it is.
-    pub fn path(&self) -> &Path {
-        match self {
-            Input::Capture(p) | Input::Csv(p) => p,
-        }
-    }
-
-    /// Its name: the folder's or file's, never a path.
-    pub fn name(&self) -> String {
-        let path = self.path().canonicalize().unwrap_or_else(|_| self.path().to_owned());
-        path.file_name().map_or_else(|| "capture".to_owned(), |n| n.to_string_lossy().into_owned())
-    }
-}
-
 /// All inputs under the given paths, in the order given and sorted within a folder, and what could not be read.
 /// A file that is named is taken as CSV whatever its ending; a `raw.pcapng` stands for its folder.
-pub fn find(paths: &[PathBuf]) -> (Vec<Input>, Vec<Error>) {
+pub fn find(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<Error>) {
     let (mut found, mut errors) = (vec![], vec![]);
     for path in paths {
         let before = (found.len(), errors.len());
@@ -40,9 +16,9 @@ pub fn find(paths: &[PathBuf]) -> (Vec<Input>, Vec<Error>) {
             Ok(meta) if meta.is_dir() => walk(path, &mut found, &mut errors),
             Ok(_) if path.extension().is_some_and(|e| e == "pcapng") => {
                 let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
-                found.push(Input::Capture(folder.to_owned()));
+                found.push(folder.to_owned());
             }
-            Ok(_) => found.push(Input::Csv(path.clone())),
+            Ok(_) => found.push(path.clone()),
         }
         if before == (found.len(), errors.len()) {
             errors.push(Error::Nothing { path: path.display().to_string() });
@@ -53,9 +29,9 @@ pub fn find(paths: &[PathBuf]) -> (Vec<Input>, Vec<Error>) {
 
 /// A capture's folder is one input and is not entered: its own `samples.csv` is no second one. Links to folders
 /// are not followed, so the walk ends.
-fn walk(folder: &Path, found: &mut Vec<Input>, errors: &mut Vec<Error>) {
+fn walk(folder: &Path, found: &mut Vec<PathBuf>, errors: &mut Vec<Error>) {
     if is_capture(folder) {
-        found.push(Input::Capture(folder.to_owned()));
+        found.push(folder.to_owned());
         return;
     }
     let listed = fs::read_dir(folder).and_then(|entries| entries.map(|e| e.map(|e| e.path())).collect());
@@ -69,7 +45,7 @@ fn walk(folder: &Path, found: &mut Vec<Input>, errors: &mut Vec<Error>) {
         if kind.is_ok_and(|k| k.is_dir()) {
             walk(&entry, found, errors);
         } else if entry.is_file() && entry.extension().is_some_and(|e| e.eq_ignore_ascii_case("csv")) {
-            found.push(Input::Csv(entry));
+            found.push(entry);
         }
     }
 }
@@ -94,18 +70,18 @@ mod tests {
         std::os::unix::fs::symlink(dir.path(), at("a/round")).unwrap();
         let (found, errors) = find(&[dir.path().to_owned()]);
         let expected = [
-            Input::Csv(at("a/one.csv")),
-            Input::Csv(at("a/two.CSV")),
-            Input::Capture(at("b/van-03")),
-            Input::Capture(at("b/van-07")),
-            Input::Csv(at("c.csv")),
+            at("a/one.csv"),
+            at("a/two.CSV"),
+            at("b/van-03"),
+            at("b/van-07"),
+            at("c.csv"),
         ];
         assert_eq!(found, expected);
         assert!(errors.is_empty());
         assert_eq!(found[3].name(), "van-07");
 
         let (found, errors) = find(&[at("b/van-07/raw.pcapng"), at("empty"), at("nowhere"), at("a/notes.txt")]);
-        assert_eq!(found, [Input::Capture(at("b/van-07")), Input::Csv(at("a/notes.txt"))]);
+        assert_eq!(found, [at("b/van-07"), (at("a/notes.txt"))]);
         assert!(matches!(&errors[..], [Error::Nothing { .. }, Error::Path { .. }]));
     }
 }

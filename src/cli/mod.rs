@@ -10,6 +10,9 @@ pub mod watch;
 
 pub use outcome::{Error, Outcome, exit};
 
+use crate::profile::{Profile, load};
+use std::sync::Arc;
+
 /// Watches the leak tests of a petrol vehicle's fuel-vapour system as they happen, grades each on the spot and
 /// keeps the raw record, so that it can be graded again later.
 ///
@@ -46,6 +49,22 @@ pub struct ProfileChoice {
     /// Change one key of the profile for this run, such as vehicle.tank_l=62; may be given again
     #[arg(long = "set", value_name = "KEY=VALUE")]
     pub set: Vec<String>,
+}
+
+/// A live run without a named profile is judged by this one.
+const USUAL_PROFILE: &str = "switch-module";
+
+impl ProfileChoice {
+    /// The profile that was named, if one was.
+    pub fn given(&self) -> Result<Option<Arc<Profile>>, Error> {
+        let named = self.profile.as_deref().map(|name| load(name, &self.set));
+        Ok(named.transpose()?.map(Arc::new))
+    }
+
+    /// The profile that was named, or `usual`.
+    pub fn or(&self, usual: &str) -> Result<Arc<Profile>, Error> {
+        Ok(Arc::new(load(self.profile.as_deref().unwrap_or(usual), &self.set)?))
+    }
 }
 
 const EXIT_CODES: &str = "\

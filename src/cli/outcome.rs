@@ -1,8 +1,8 @@
 //! How a command ends: the outcome, the errors, the exit code.
 
 use crate::grade::verdict::{Findings, Verdict};
-use crate::profile::Profile;
-use crate::view;
+use crate::profile::{self, Profile};
+use crate::{link, session, view};
 use std::io::{self, Write};
 use std::process::ExitCode;
 
@@ -60,6 +60,21 @@ pub enum Error {
         /// As given.
         path: String,
     },
+    /// Nobody said where to put the export of a file.
+    #[error("{path} is no capture's folder: say with --into where to write")]
+    Into {
+        /// As given.
+        path: String,
+    },
+    /// A profile is not there or faulty.
+    #[error(transparent)]
+    Profile(#[from] profile::Error),
+    /// A link is not named rightly.
+    #[error(transparent)]
+    Link(#[from] link::Error),
+    /// A run cannot begin, or a saved one cannot be judged.
+    #[error(transparent)]
+    Session(#[from] session::Error),
     /// Writing for the reader failed.
     #[error(transparent)]
     View(#[from] view::Error),

@@ -1,20 +1,31 @@
 //! `watch`: record, grade live, show.
 
+use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
+use crate::link::LinkSpec;
+use crate::session::{self, Options, Session, stop_on_signal};
+use crate::sim::Player;
 use crate::units::Shown;
+use crate::view::block::{Style, block};
+use crate::view::cautions::cautions;
+use crate::view::console::{Console, terminal};
+use crate::view::kept::Kept;
+use crate::view::layout::Health;
 use std::path::PathBuf;
+use std::time::Duration;
 
 /// Record and grade live. Ctrl-C ends the run in order, with a summary and the capture's place.
 #[derive(Debug, clap::Args)]
 pub struct Watch {
     /// Where readings come from: bench:PORT, csv:FILE or sim:SCENARIO, with options after commas such as
-    /// bench:/dev/ttyUSB0,baud=115200; may be given again. See `soakwatch links`
+    /// bench:/dev/ttyUSB0,baud=115200; live ones may be joined by naming more. See `soakwatch links`
     #[arg(long, short, value_name = "LINK")]
     pub link: Vec<String>,
     /// Which limits to judge by.
     #[command(flatten)]
     pub profile: ProfileChoice,
-    /// How many times faster than life the simulator or a file is played; live hardware keeps its own pace
+    /// Play the simulator or a file N times faster than life [default: a simulated day in half a minute, a file
+    /// at once]; live hardware keeps its own pace
     #[arg(long, value_name = "N")]
     pub speed: Option<f64>,
     /// Units on the screen; files are always SI
@@ -24,17 +35,118 @@ pub struct Watch {
     #[arg(long, value_name = "DIR", default_value = "captures")]
     pub captures: PathBuf,
     /// End the run in order after this many seconds
-    #[arg(long, value_name = "N")]
-    pub seconds: Option<f64>,
-    /// One plain line an event, as when the output is no terminal
+    #[arg(long, value_name = "N", value_parser = seconds)]
+    pub seconds: Option<Duration>,
+    /// Print one plain line an event, as when the output is no terminal
     #[arg(long)]
     pub plain: bool,
 }
 
+/// Played when no link is named.
+const DEMO: &str = "sim:tight";
+/// A simulated day takes this long, seconds.
+const DEMO_S: f64 = 30.0;
+/// Between two looks at the session.
+const LOOK_EVERY: Duration = Duration::from_millis(100);
+/// The cautions stand so long before a screen takes their place.
+const READ_FOR: Duration = Duration::from_secs(4);
+
 impl Watch {
     /// Runs it.
     pub fn run(self) -> Result<Outcome, Error> {
-        super::outcome::complain(&"this command is still being built");
-        Ok(Outcome::Unreadable)
+        let links = match &self.link[..] {
+            [] => vec![LinkSpec::parse(DEMO)?],
+            named => named.iter().map(|l| LinkSpec::parse(l)).collect::<Result<_, _>>()?,
+        };
+        let profile = self.profile.or(usual_profile(&links))?;
+        let speed = self.speed.or_else(|| demo_speed(&links));
+        let last = self.seconds;
+        let title = title(&profile.name, &links, speed);
+        let options = Options { links, profile, captures: self.captures.clone(), speed, last };
+        self.caution(&options)?;
+
+        let session = Session::start(&options, vec![Box::new(Kept::default())])?;
+        stop_on_signal(session.stop())?;
+        let shown = self.show(&session, &title);
+        let ended = session.join()?;
+        shown?;
+
+        block(&ended.findings, &[], Style::of_stdout(self.units)).iter().try_for_each(|line| say(line))?;
+        ended.troubles.iter().for_each(|t| complain(t));
+        say(&format!("The capture is in {}", ended.dir.display()))?;
+        say(&format!("Grade it again with: soakwatch regrade {}", ended.dir.display()))?;
+        Ok(Outcome::of(&ended.findings, &options.profile))
     }
+
+    /// A reader that goes away (`… | head`) ends the showing, not the recording of a night.
+    fn show(&self, session: &Session, title: &str) -> Result<(), Error> {
+        let capture = session.dir().display().to_string();
+        let mut console = Console::open(self.units, self.plain);
+        let mut shown = Ok(());
+        loop {
+            let look = session.look();
+            if shown.is_ok() {
+                shown = console.show(&look.snapshot, &Health::of(title, &capture, &look.health));
+            }
+            if look.ended {
+                break;
+            }
+            std::thread::sleep(LOOK_EVERY);
+        }
+        console.close();
+        Ok(shown?)
+    }
+
+    /// Cautions are for people at a vehicle; a file is past danger.
+    fn caution(&self, options: &Options) -> Result<(), Error> {
+        if options.links.iter().any(|l| matches!(l, LinkSpec::Csv { .. })) {
+            return Ok(());
+        }
+        let simulated = options.links.iter().all(|l| matches!(l, LinkSpec::Sim { .. }));
+        let screen = terminal();
+        let width = screen.map_or(100, |(columns, _)| columns.min(100));
+        cautions(simulated, width).iter().try_for_each(|line| say(line))?;
+        if screen.is_some() && !self.plain {
+            std::thread::sleep(READ_FOR);
+        }
+        Ok(())
+    }
+}
+
+/// A simulated vehicle brings its kind with its name.
+fn usual_profile(links: &[LinkSpec]) -> &'static str {
+    let sensor = |l: &LinkSpec| matches!(l, LinkSpec::Sim { scenario, .. } if scenario.starts_with("ps-"));
+    if links.iter().any(sensor) { "pressure-sensor" } else { super::USUAL_PROFILE }
+}
+
+/// Only the simulator has a pace of its own; a scenario that there is none of is told when it is opened.
+fn demo_speed(links: &[LinkSpec]) -> Option<f64> {
+    links.iter().find_map(|l| match l {
+        LinkSpec::Sim { scenario, seed, tap } => {
+            Player::new(scenario, *seed, *tap).ok().map(|p| (p.timetable().2 / DEMO_S).ceil())
+        }
+        _ => None,
+    })
+}
+
+fn title(profile: &str, links: &[LinkSpec], speed: Option<f64>) -> String {
+    let simulated = links.iter().any(|l| matches!(l, LinkSpec::Sim { .. }));
+    let live = links.iter().all(LinkSpec::is_live);
+    let mut title = format!("profile {profile}");
+    if simulated {
+        title += ", SIMULATED";
+    }
+    match speed {
+        Some(speed) if !live => title + &format!(", {speed} times life"),
+        _ => title,
+    }
+}
+
+fn seconds(text: &str) -> Result<Duration, String> {
+    let told = "a number of seconds above 0, such as 30";
+    text.parse()
+        .ok()
+        .filter(|s: &f64| *s > 0.0)
+        .and_then(|s| Duration::try_from_secs_f64(s).ok())
+        .ok_or_else(|| told.to_owned())
 }

@@ -1,5 +1,6 @@
 //! Findings as a short block of text, for people: the end of a live run and `regrade`.
 
+use super::console::terminal;
 use super::show::{self, Ink, paint, verdict_ink};
 use crate::grade::verdict::{Finding, Findings, Test, Verdict};
 use crate::units::Shown;
@@ -13,6 +14,15 @@ pub struct Style {
     pub units: Shown,
     /// Colour the verdict words.
     pub colour: bool,
+}
+
+impl Style {
+    /// For what stdout is: a terminal's width and colours, or 100 plain columns.
+    pub fn of_stdout(units: Shown) -> Style {
+        let size = terminal();
+        let width = size.map_or(100, |(columns, _)| columns.min(120));
+        Style { width, units, colour: show::colour_wanted(size.is_some()) }
+    }
 }
 
 /// At most this many gaps and this many notices are told one by one.

@@ -89,7 +89,7 @@ impl Console {
 pub struct Told {
     events: u64,
     verdicts: BTreeMap<Test, Verdict>,
-    fault: Option<String>,
+    trouble: Option<String>,
 }
 
 impl Told {
@@ -115,11 +115,11 @@ impl Told {
                 line(s.now.secs(), &format!("{}: {}; {}", show::test(t.test), show::verdict(t.verdict), t.text));
             }
         }
-        if self.fault != health.fault {
-            self.fault.clone_from(&health.fault);
+        if self.trouble != health.trouble {
+            self.trouble.clone_from(&health.trouble);
             line(
                 s.now.secs(),
-                &health.fault.as_ref().map_or("recording again".into(), |f| format!("NOT RECORDING: {f}")),
+                &health.trouble.as_ref().map_or("recording again".into(), |t| format!("NOT RECORDING: {t}")),
             );
         }
         out

@@ -4,6 +4,7 @@ use super::show::{self, Ink, paint, verdict_ink};
 use super::trace::Traces;
 use crate::channel::Channel;
 use crate::judge::{Condition, Signal, Snapshot, TestRow};
+use crate::session;
 use crate::units::Shown;
 
 /// What a view must know of a run besides the judge's picture.
@@ -15,27 +16,36 @@ pub struct Health {
     pub capture: String,
     /// Bytes of raw record written.
     pub bytes: u64,
-    /// Why recording stands still, if it does.
-    pub fault: Option<String>,
-    /// Records that were dropped before they could be written.
-    pub dropped: u64,
-    /// The links, in their order.
-    pub links: Vec<LinkHealth>,
+    /// Seconds since the record was last safe against a power cut.
+    pub safe_s: Option<f64>,
+    /// Records waiting to be written.
+    pub queued: usize,
+    /// What is wrong with the recording, if anything is.
+    pub trouble: Option<String>,
+    /// Records that links had to drop, or that could not be written.
+    pub lost: u64,
+    /// The links in their order, each in words.
+    pub links: Vec<(String, String)>,
 }
 
-/// One link.
-#[derive(Debug, Clone, PartialEq, Default)]
-pub struct LinkHealth {
-    /// As it was named: `bench:/dev/ttyUSB0`.
-    pub name: String,
-    /// Delivers, or not; not known before the first word.
-    pub up: Option<bool>,
-    /// In words.
-    pub detail: String,
-    /// Records so far.
-    pub records: u64,
-    /// Seconds since the last one.
-    pub quiet_s: Option<f64>,
+impl Health {
+    /// Of a session's health now.
+    pub fn of(title: &str, capture: &str, health: &session::Health) -> Health {
+        let link = |l: &session::LinkHealth| {
+            let dropped = if l.dropped > 0 { format!("; {} dropped", show::count(l.dropped)) } else { String::new() };
+            (format!("{}:{}", l.info.kind, l.info.name), format!("{}{dropped}", l.words))
+        };
+        Health {
+            title: title.to_owned(),
+            capture: capture.to_owned(),
+            bytes: health.bytes,
+            safe_s: health.synced.map(|t| t.elapsed().as_secs_f64()),
+            queued: health.queued,
+            trouble: health.trouble.clone(),
+            lost: health.dropped + health.unwritten,
+            links: health.links.iter().map(link).collect(),
+        }
+    }
 }
 
 /// How much room there is and how to fill it.
@@ -139,56 +149,39 @@ impl Page<'_> {
 
     fn record(&self) -> Option<String> {
         let (s, h) = (self.snapshot, self.health);
-        let mut rows = vec![];
-        let line = match &h.fault {
-            Some(fault) => self.ink(Ink::Bad, &show::fit(&format!("NOT RECORDING: {fault}"), self.room)),
+        let line = match &h.trouble {
+            Some(trouble) => self.ink(Ink::Bad, &show::fit(&format!("NOT RECORDING: {trouble}"), self.room)),
             None => {
                 let mut text = format!("{} records, {}", show::count(s.records), show::bytes(h.bytes));
-                for (n, word) in [(s.gaps.into(), "gaps"), (h.dropped, "dropped"), (s.undecoded, "not understood")] {
+                for (n, word) in [(s.gaps.into(), "gaps"), (h.lost, "lost"), (s.undecoded, "not understood")] {
                     if n > 0 {
                         text += &format!(", {} {word}", show::count(n));
                     }
                 }
-                let lost = s.gaps > 0 || h.dropped > 0;
+                // A healthy recorder writes within 0.2 s and syncs every second.
+                if h.queued >= 1000 {
+                    text += &format!(", {} waiting", show::count(h.queued as u64));
+                }
+                if let Some(safe) = h.safe_s.filter(|s| *s >= 3.0) {
+                    text += &format!(", last made safe {} ago", show::span(safe));
+                }
                 let text = show::fit(&format!("{text}, in {}", h.capture), self.room);
-                self.ink(if lost { Ink::Warn } else { Ink::Plain }, &text)
+                self.ink(if s.gaps > 0 || h.lost > 0 { Ink::Warn } else { Ink::Plain }, &text)
             }
         };
+        let mut rows = vec![];
         self.section("record", vec![line], &mut rows);
         rows.pop()
     }
 
     fn links(&self, rows: usize) -> Vec<String> {
-        let links = &self.health.links;
-        let mut lines: Vec<String> = links.iter().map(|l| self.link(l)).collect();
-        if links.len() > rows && rows > 0 {
-            // Those that do not deliver are told before those that do.
-            let mut order: Vec<&LinkHealth> = links.iter().collect();
-            order.sort_by_key(|l| l.up != Some(false));
-            lines = order.iter().take(rows).map(|l| self.link(l)).collect();
-            let down = order.iter().skip(rows - 1).filter(|l| l.up == Some(false)).count();
-            if let Some(last) = lines.last_mut() {
-                *last = format!("and {} more links, {down} of them down", links.len() - rows + 1);
-            }
+        let line = |(name, words): &(String, String)| show::fit(&format!("{name}: {words}"), self.room);
+        let mut lines: Vec<String> = self.health.links.iter().take(rows).map(line).collect();
+        let more = self.health.links.len() - lines.len();
+        if let Some(last) = lines.last_mut().filter(|_| more > 0) {
+            *last = format!("and {} more links", more + 1);
         }
-        lines.truncate(rows);
         lines
-    }
-
-    fn link(&self, l: &LinkHealth) -> String {
-        let (word, ink) = match l.up {
-            Some(true) => ("up", Ink::Good),
-            Some(false) => ("down", Ink::Bad),
-            None => ("opening", Ink::Warn),
-        };
-        let mut text = format!(" {}, {} records", l.name, show::count(l.records));
-        if let Some(quiet) = l.quiet_s.filter(|q| *q >= 2.0) {
-            text += &format!(", quiet for {}", show::span(quiet));
-        }
-        if !l.detail.is_empty() {
-            text += &format!(" ({})", l.detail);
-        }
-        format!("{}{}", self.ink(ink, &show::pad(word, 7)), show::fit(&text, self.room.saturating_sub(7)))
     }
 
     fn phase(&self) -> Option<String> {
@@ -358,20 +351,14 @@ mod tests {
             })
             .collect();
         s.events = (0..32).map(|i| (Stamp::from_secs(i as f64), format!("event {i}: {LONG}"))).collect();
-        let link = LinkHealth {
-            name: "bench:/dev/serial/by-id/a-very-long-name-of-a-port-on-a-hub-behind-another-hub".into(),
-            up: Some(true),
-            detail: LONG.into(),
-            records: 123_456_789,
-            quiet_s: Some(3.0),
-        };
+        let port = "bench:/dev/serial/by-id/a-very-long-name-of-a-port-on-a-hub-behind-another-hub";
         let health = Health {
             title: LONG.into(),
             capture: format!("captures/{LONG}"),
             bytes: 1,
-            fault: None,
-            dropped: 5,
-            links: vec![link; links],
+            lost: 5,
+            links: vec![(port.into(), LONG.into()); links],
+            ..Health::default()
         };
         (s, health, traces)
     }
@@ -425,7 +412,7 @@ mod tests {
     #[test]
     fn a_fault_of_the_record_is_shouted_in_words() {
         let (s, mut h, t) = full(1);
-        h.fault = Some("the disk is full".into());
+        h.trouble = Some("the disk is full".into());
         let rows = layout(&s, &h, &t, Look { width: 80, height: 24, units: Shown::Si, colour: false });
         assert!(rows.iter().any(|r| r.contains("NOT RECORDING: the disk is full")));
     }

@@ -5,6 +5,7 @@ pub mod cautions;
 pub mod console;
 pub mod csv;
 pub mod json;
+pub mod kept;
 pub mod layout;
 pub mod show;
 pub mod trace;
