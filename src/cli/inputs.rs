@@ -69,16 +69,9 @@ mod tests {
         }
         std::os::unix::fs::symlink(dir.path(), at("a/round")).unwrap();
         let (found, errors) = find(&[dir.path().to_owned()]);
-        let expected = [
-            at("a/one.csv"),
-            at("a/two.CSV"),
-            at("b/van-03"),
-            at("b/van-07"),
-            at("c.csv"),
-        ];
+        let expected = [at("a/one.csv"), at("a/two.CSV"), at("b/van-03"), at("b/van-07"), at("c.csv")];
         assert_eq!(found, expected);
         assert!(errors.is_empty());
-        assert_eq!(found[3].name(), "van-07");
 
         let (found, errors) = find(&[at("b/van-07/raw.pcapng"), at("empty"), at("nowhere"), at("a/notes.txt")]);
         assert_eq!(found, [at("b/van-07"), (at("a/notes.txt"))]);

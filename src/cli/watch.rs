@@ -3,7 +3,7 @@
 use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
 use crate::link::LinkSpec;
-use crate::session::{self, Options, Session, stop_on_signal};
+use crate::session::{Options, Session, stop_on_signal};
 use crate::sim::Player;
 use crate::units::Shown;
 use crate::view::block::{Style, block};
