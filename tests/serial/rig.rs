@@ -1,0 +1,217 @@
+//! A pty pair that plays a bench adapter, and a session that records it.
+
+use rustix::fs::{Mode, OFlags, fcntl_setfl};
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+use soakwatch::capture::Reader;
+use soakwatch::decode::{Decoder, Item, Notice, Reading};
+use soakwatch::link::LinkSpec;
+use soakwatch::profile::{Profile, load};
+use soakwatch::record::{Body, Event, Record};
+use soakwatch::session::{Ended, Limits, Options, Session, replay};
+use soakwatch::wire::bench_line::write_line;
+use std::fs::{self, File};
+use std::io::{Read, Write};
+use std::os::fd::OwnedFd;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+/// The adapter's side of a pty.
+pub struct Pty {
+    master: File,
+    pub slave: PathBuf,
+    /// Every byte that was written.
+    pub sent: Vec<u8>,
+}
+
+impl Pty {
+    pub fn new() -> Pty {
+        let master: OwnedFd = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        grantpt(&master).unwrap();
+        unlockpt(&master).unwrap();
+        let slave = PathBuf::from(ptsname(&master, Vec::new()).unwrap().into_string().unwrap());
+        // No echo and no line editing from the first byte on, as on a real port.
+        let held = rustix::fs::open(&slave, OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
+        let mut raw = tcgetattr(&held).unwrap();
+        raw.make_raw();
+        tcsetattr(&held, OptionalActions::Now, &raw).unwrap();
+        drop(held);
+        fcntl_setfl(&master, OFlags::NONBLOCK).unwrap();
+        Pty { master: master.into(), slave, sent: Vec::new() }
+    }
+
+    /// Lets a name lead to this port, in one step, as a system's device manager does.
+    pub fn plug(&self, name: &Path) {
+        let fresh = name.with_extension("new");
+        let _ = fs::remove_file(&fresh);
+        std::os::unix::fs::symlink(&self.slave, &fresh).unwrap();
+        fs::rename(&fresh, name).unwrap();
+    }
+
+    pub fn write(&mut self, bytes: &[u8]) {
+        self.master.write_all(bytes).unwrap();
+        self.sent.extend_from_slice(bytes);
+    }
+
+    /// How often the header was asked for since the last look.
+    pub fn asked(&mut self) -> usize {
+        let mut text = Vec::new();
+        // Nobody at the other side reads as an error, nothing to read as another.
+        let _ = self.master.read_to_end(&mut text);
+        assert!(text.iter().all(|b| b"?\n".contains(b)), "{text:?}");
+        text.iter().filter(|b| **b == b'\n').count()
+    }
+}
+
+/// A bench adapter: its clock, its rows, and what it is asked.
+pub struct Adapter {
+    pub pty: Pty,
+    check: bool,
+    booted: Instant,
+    row: u32,
+    pub asked: usize,
+}
+
+const COLUMNS: [&str; 5] = ["time_s", "key", "leak_switch", "battery_v", "tank_pressure_pa"];
+
+impl Adapter {
+    pub fn new(pty: Pty, check: bool) -> Adapter {
+        Adapter { pty, check, booted: Instant::now(), row: 0, asked: 0 }
+    }
+
+    pub fn boot(&mut self) {
+        self.booted = Instant::now();
+        let header = self.header();
+        self.pty.write(&header);
+    }
+
+    fn header(&self) -> Vec<u8> {
+        let mut line = Vec::new();
+        write_line(COLUMNS, self.check, &mut line);
+        line
+    }
+
+    /// The next row: `tank_pressure_pa` is minus its number, so that each can be told from the others.
+    pub fn next_row(&mut self) -> Vec<u8> {
+        self.row += 1;
+        let row = self.row;
+        let key = if row.is_multiple_of(10) { "0".to_owned() } else { String::new() };
+        let closed = if row % 10 == 5 { u32::from(row > 40).to_string() } else { String::new() };
+        let time = format!("{:.3}", self.booted.elapsed().as_secs_f64());
+        let cells = [time, key, closed, format!("{:.2}", 12.6 - f64::from(row) / 1e4), format!("-{row}")];
+        let mut line = Vec::new();
+        write_line(cells.iter().map(String::as_str), self.check, &mut line);
+        line
+    }
+
+    /// Sends `rows` rows, one each `every`, each changed by `spoil`, and answers what it is asked.
+    pub fn play(&mut self, rows: u32, every: Duration, mut spoil: impl FnMut(u32, Vec<u8>) -> Vec<Vec<u8>>) {
+        for i in 0..rows {
+            self.answer();
+            let row = self.next_row();
+            for piece in spoil(i, row) {
+                self.pty.write(&piece);
+                std::thread::sleep(Duration::from_millis(2));
+            }
+            std::thread::sleep(every);
+        }
+    }
+
+    pub fn answer(&mut self) {
+        for _ in 0..self.pty.asked() {
+            self.asked += 1;
+            let header = self.header();
+            self.pty.write(&header);
+        }
+    }
+
+    /// Waits until it was asked and has answered `times` times in all.
+    pub fn answer_until(&mut self, times: usize) {
+        let begun = Instant::now();
+        while self.asked < times {
+            assert!(begun.elapsed() < Duration::from_secs(10), "asked only {} times", self.asked);
+            self.answer();
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+}
+
+pub fn profile() -> Arc<Profile> {
+    Arc::new(load("switch-module", &[]).unwrap())
+}
+
+pub fn start(port: &Path, captures: &Path) -> Session {
+    let link = LinkSpec::parse(&format!("bench:{}", port.display())).unwrap();
+    let captures = captures.to_owned();
+    let options = Options { links: vec![link], profile: profile(), captures, speed: None, last: None };
+    Session::start(&options, Vec::new()).unwrap()
+}
+
+pub fn wait_for(session: &Session, what: impl Fn(&soakwatch::session::Look) -> bool) {
+    let begun = Instant::now();
+    while !what(&session.look()) {
+        assert!(begun.elapsed() < Duration::from_secs(10), "{:?}", session.look().health);
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+/// All that a capture holds, and what the decoder makes of it.
+pub struct Kept {
+    pub records: Vec<Record>,
+    pub readings: Vec<Reading>,
+    pub notices: Vec<Notice>,
+    pub summary: Vec<String>,
+    pub undecoded: u64,
+}
+
+impl Kept {
+    pub fn read(dir: &Path) -> Kept {
+        let mut reader = Reader::open(dir).unwrap();
+        let mut decoder = Decoder::new(profile(), &reader.session().links);
+        let (mut records, mut items) = (Vec::new(), Vec::new());
+        for record in reader.by_ref() {
+            let record = record.unwrap();
+            decoder.record(&record, &mut items);
+            records.push(record);
+        }
+        assert_eq!(reader.losses(), [""; 0]);
+        let (mut readings, mut notices) = (Vec::new(), Vec::new());
+        for item in items {
+            match item {
+                Item::Reading(r) => readings.push(r),
+                Item::Notice(n) => notices.push(n),
+            }
+        }
+        Kept { records, readings, notices, summary: decoder.summary(), undecoded: decoder.undecoded() }
+    }
+
+    /// Every byte that came from the port.
+    pub fn bytes(&self) -> Vec<u8> {
+        let bytes = |r: &Record| if let Body::Bytes(b) = &r.body { b.clone() } else { Vec::new() };
+        self.records.iter().flat_map(bytes).collect()
+    }
+
+    pub fn events(&self) -> Vec<&Event> {
+        self.records.iter().filter_map(|r| if let Body::Event(e) = &r.body { Some(e) } else { None }).collect()
+    }
+
+    /// Numbers of the rows that were read, in order.
+    pub fn rows(&self) -> Vec<u32> {
+        let pressure = soakwatch::channel::Channel::TankPressurePa;
+        self.readings.iter().filter_map(|r| r.get(pressure)).map(|p| -p as u32).collect()
+    }
+}
+
+/// The findings of a live session are those of a replay from copies of the raw file and the session file alone.
+pub fn same_when_replayed(ended: &Ended, elsewhere: &Path) {
+    let copy = elsewhere.join(ended.dir.file_name().unwrap());
+    fs::create_dir_all(&copy).unwrap();
+    for file in ["raw.pcapng", "session.toml"] {
+        fs::copy(ended.dir.join(file), copy.join(file)).unwrap();
+    }
+    let again = replay(&copy, Limits::Stored(&[]), &mut |_| {}, &mut |_, _| {}).unwrap();
+    assert_eq!(again.losses, [""; 0]);
+    let json = |f| serde_json::to_string(f).unwrap();
+    assert_eq!(json(&ended.findings), json(&again.findings));
+}
