@@ -74,6 +74,7 @@ impl Layout {
         let mut layout =
             Layout { time, values: Vec::new(), unused: Vec::new(), width: header.headings.len(), crc: header.crc };
         let mut carried: Vec<(Channel, &str)> = Vec::new();
+        let mut unknown: Vec<String> = Vec::new();
         for (cell, heading) in header.headings.iter().enumerate() {
             let mapped = profile.columns.iter().find(|c| c.column.trim() == heading);
             let (channel, scale, offset) = match mapped {
@@ -83,7 +84,7 @@ impl Layout {
                     None => {
                         let is_time = time.and_then(TimeFrom::cell) == Some(cell) || heading == "utc";
                         if !is_time && !heading.is_empty() {
-                            layout.unused.push(format!("column \"{heading}\" is no channel and is not read"));
+                            unknown.push(format!("\"{heading}\""));
                         }
                         continue;
                     }
@@ -96,6 +97,15 @@ impl Layout {
             carried.push((channel, heading));
             let (low, high) = channel.plausible();
             layout.values.push(Value { cell, channel, scale, offset, low, high, state: channel.is_state() });
+        }
+        match &unknown[..] {
+            [] => {}
+            [one] => layout.unused.push(format!("column {one} is no channel and is not read")),
+            all => layout.unused.push(format!(
+                "{} columns are no channels and are not read: {}",
+                all.len(),
+                all.join(", ")
+            )),
         }
         layout
     }

@@ -77,6 +77,17 @@ fn foreign_headings_and_assumed_times() {
 }
 
 #[test]
+fn unknown_columns_are_named_together() {
+    let mut d = decoder_of(profile(), "csv");
+    let items = file(&mut d, "time_s,utc,throttle,key,gear\n0,,1,1,2\ntime_s,utc,throttle,key,gear,more\n1,,1,0,2,3\n");
+    assert_eq!(
+        notices(&items),
+        [(NoticeKind::UnknownColumn, "csv:x: 2 columns are no channels and are not read: \"throttle\", \"gear\"")]
+    );
+    assert_eq!(values(&items).len(), 2);
+}
+
+#[test]
 fn a_column_is_read_once_for_a_channel() {
     let mut p = profile();
     p.columns = vec![Column { column: "U".into(), channel: BatteryV, scale: 1.0, offset: 0.0 }];

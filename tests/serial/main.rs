@@ -1,5 +1,7 @@
 //! A bench adapter on a real serial port: a pty pair, at life's pace.
 
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
 mod rig;
 
 use rig::{Adapter, Kept, Pty, same_when_replayed, start, wait_for};
