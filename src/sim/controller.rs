@@ -148,6 +148,8 @@ pub struct Controller {
     purge_high: f64,
     low_since: Option<f64>,
     speed: Drift,
+    stop_start: bool,
+    woken: bool,
     out: Commands,
 }
 
@@ -161,6 +163,9 @@ const HOLD_BLIND_S: f64 = 20.0;
 const AFTER_RUN_S: f64 = 8.0;
 /// The same where it runs a key-off test of its own.
 const KEY_OFF_TEST_S: f64 = 2_100.0;
+/// When a door wakes the controller, and for how long, s.
+const WOKEN_AFTER_S: f64 = 10_800.0;
+const WOKEN_FOR_S: f64 = 45.0;
 /// Vacuum at which a pressure-sensor vehicle ends its pull, Pa.
 const SENSOR_TARGET_PA: f64 = 900.0;
 
@@ -181,6 +186,8 @@ impl Controller {
             purge_high: d.between(0.20, 0.34),
             low_since: None,
             speed: Drift::new(seed, 52, 28.0, 17.0),
+            stop_start: plan.stop_start,
+            woken: plan.woken,
             out: Commands {
                 key: false,
                 duty: Duty::Off,
@@ -229,7 +236,11 @@ impl Controller {
         } else if t < trip.crank_s + 1.0 {
             Duty::Crank
         } else {
-            Duty::Run(self.road_speed(t, trip))
+            match self.halt(t, trip) {
+                Some(s) if (14.0..42.0).contains(&s) => Duty::KeyOn,
+                Some(s) if (42.0..42.7).contains(&s) => Duty::Crank,
+                _ => Duty::Run(self.road_speed(t, trip)),
+            }
         };
         self.out.purge = 0.0;
         self.out.checking = false;
@@ -243,8 +254,10 @@ impl Controller {
         } else {
             let since = last_off.map_or(f64::INFINITY, |off| t - off);
             let awake_s = if self.sensor_vehicle { KEY_OFF_TEST_S } else { AFTER_RUN_S };
-            self.out.awake = since < awake_s;
+            let roused = self.woken && (t - self.day.parked_s - WOKEN_AFTER_S).abs() < WOKEN_FOR_S / 2.0;
+            self.out.awake = since < awake_s || roused;
             self.out.biased = since < AFTER_RUN_S
+                || roused
                 || match self.bias {
                     Bias::Always => true,
                     Bias::Pulsed => (t - 60.0 * (t / 60.0).floor()) < 3.0,
@@ -258,13 +271,24 @@ impl Controller {
         self.out
     }
 
+    /// Seconds into a halt with the engine stopped, where the vehicle does so.
+    fn halt(&self, t: f64, trip: Trip) -> Option<f64> {
+        let on_road = t - trip.drive_from_s;
+        let s = on_road - 300.0 * (on_road / 300.0).floor() - 240.0;
+        (self.stop_start && on_road > 0.0 && t < trip.drive_to_s && s >= 0.0).then_some(s)
+    }
+
     fn road_speed(&self, t: f64, trip: Trip) -> f64 {
         let (a, b) = (t - trip.drive_from_s, trip.drive_to_s - t);
         if a <= 0.0 || b <= 0.0 {
             return 0.0;
         }
         let cruise = (34.0 + self.speed.at(t)).clamp(0.0, 90.0);
-        cruise.min(2.2 * a).min(2.5 * b)
+        let moving = cruise.min(2.2 * a).min(2.5 * b);
+        match self.halt(t, trip) {
+            Some(s) => moving.min((30.0 - 2.5 * s).max(2.2 * (s - 46.0)).max(0.0)),
+            None => moving,
+        }
     }
 
     fn run(&mut self, t: f64, kph: f64, see: Inputs) {

@@ -57,6 +57,8 @@ const PULL_UP_V: f64 = 5.0;
 const PULL_UP_OHM: f64 = 1_000.0;
 /// The adapter's own weak pull-up lifts a dead line by this much, V.
 const DEAD_LINE_V: f64 = 0.012;
+/// The coil, Ω.
+const COIL_OHM: f64 = 8.6;
 /// Duration of the full pull-in current, s.
 const PULL_IN_S: f64 = 0.12;
 /// Time from command to movement, and the movement itself, s.
@@ -127,6 +129,7 @@ impl Module {
         let target = match self.vent_fault {
             VentFault::StuckOpen => 1.0,
             VentFault::NeverOpens => 0.0,
+            VentFault::DeadCoil => f64::from(!energised_is_open),
             VentFault::None | VentFault::Path(_) => f64::from(self.energised == energised_is_open),
         };
         if before >= VALVE_DELAY_S + VALVE_MOVES_S || self.vent_fault == VentFault::StuckOpen {
@@ -193,10 +196,10 @@ impl Module {
 
     /// Current in the solenoid now, A: mean over the chopping, and the peak of it.
     pub fn current(&self, battery_v: f64) -> (f64, f64) {
-        if !self.energised {
+        if !self.energised || self.vent_fault == VentFault::DeadCoil {
             (0.0, 0.0)
         } else if self.since_command_s < PULL_IN_S {
-            let full = battery_v / 8.6;
+            let full = battery_v / (COIL_OHM + self.ground_ohm);
             let rise = -libm::expm1(-self.since_command_s / 0.008);
             (full * rise, full * rise)
         } else {

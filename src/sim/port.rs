@@ -103,6 +103,71 @@ mod tests {
         }
     }
 
+    /// A pty's master side that can be told to end.
+    struct Master(std::fs::File, std::sync::Arc<std::sync::atomic::AtomicBool>);
+
+    impl Read for Master {
+        fn read(&mut self, buf: &mut [u8]) -> io::Result<usize> {
+            self.0.read(buf)
+        }
+    }
+
+    impl Write for Master {
+        fn write(&mut self, buf: &[u8]) -> io::Result<usize> {
+            if self.1.load(std::sync::atomic::Ordering::Relaxed) {
+                return Err(ErrorKind::BrokenPipe.into());
+            }
+            self.0.write(buf)
+        }
+        fn flush(&mut self) -> io::Result<()> {
+            self.0.flush()
+        }
+    }
+
+    #[test]
+    fn a_pty_carries_the_adapter_s_lines() {
+        use rustix::fs::{Mode, OFlags, fcntl_setfl, open};
+        use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
+        use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).expect("a pty");
+        grantpt(&master).expect("granted");
+        unlockpt(&master).expect("unlocked");
+        let name = ptsname(&master, Vec::new()).expect("a name");
+        let slave = open(name, OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).expect("opens");
+        let mut raw = tcgetattr(&slave).expect("settings");
+        raw.make_raw();
+        tcsetattr(&slave, OptionalActions::Now, &raw).expect("set raw");
+        fcntl_setfl(&master, OFlags::NONBLOCK).expect("non-blocking");
+
+        let mut host = std::fs::File::from(slave);
+        host.write_all(b"?\n").expect("asked");
+        let end = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
+        let told = end.clone();
+        let adapter = std::thread::spawn(move || {
+            let mut p = Player::new("tight", 1, true).expect("known");
+            play_to(&mut p, &mut Master(master.into(), told), 3_000.0).expect_err("told to end").kind()
+        });
+        let mut heard = Vec::new();
+        let mut buf = [0u8; 4096];
+        while heard.len() < 60_000 {
+            let n = host.read(&mut buf).expect("reads");
+            heard.extend_from_slice(&buf[..n]);
+        }
+        end.store(true, std::sync::atomic::Ordering::Relaxed);
+        drop(host);
+        assert_eq!(adapter.join().expect("joins"), ErrorKind::BrokenPipe);
+        let mut direct = Player::new("tight", 1, true).expect("known");
+        let header = direct.header();
+        let mut want: Vec<u8> = Vec::new();
+        // The question was waiting before the first line, so the answer comes before it.
+        want.extend_from_slice(&header);
+        want.extend_from_slice(&header);
+        while want.len() < heard.len() {
+            want.extend(direct.next().expect("a long day").1);
+        }
+        assert!(heard == want[..heard.len()]);
+    }
+
     #[test]
     fn the_header_comes_twice_and_twice_again_when_asked() {
         let mut p = Player::new("tight", 1, true).expect("known");

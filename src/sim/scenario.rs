@@ -31,6 +31,8 @@ pub enum VentFault {
     StuckOpen,
     /// The valve never opens.
     NeverOpens,
+    /// The coil is broken: no current, and the valve stays where it rests.
+    DeadCoil,
     /// The open path is only this wide, mm.
     Path(f64),
 }
@@ -98,6 +100,10 @@ pub struct Plan {
     pub baro_ramp_pa: f64,
     /// Gusts and doors.
     pub gusts: bool,
+    /// A door opened at night wakes the controller for a while.
+    pub woken: bool,
+    /// The engine stops at every halt.
+    pub stop_start: bool,
     /// A charger on the battery.
     pub maintainer: bool,
     /// Factor on sensor noise.
@@ -131,6 +137,8 @@ impl Default for Plan {
             sun_w: 0.0,
             baro_ramp_pa: 0.0,
             gusts: false,
+            woken: false,
+            stop_start: false,
             maintainer: false,
             noise: 1.0,
             offsets: false,
@@ -216,6 +224,11 @@ const SCENARIOS: &[Scenario] = &[
     Scenario { name: "vent-stuck-open", title: "Vent valve never seals", apply: |p| p.vent = VentFault::StuckOpen },
     Scenario { name: "vent-never-opens", title: "Vent valve never opens", apply: |p| p.vent = VentFault::NeverOpens },
     Scenario {
+        name: "solenoid-dead",
+        title: "Vent solenoid's coil is broken",
+        apply: |p| p.vent = VentFault::DeadCoil,
+    },
+    Scenario {
         name: "vent-restricted",
         title: "Vent path narrowed to 1.8 mm",
         apply: |p| p.vent = VentFault::Path(1.8),
@@ -277,6 +290,8 @@ const SCENARIOS: &[Scenario] = &[
     Scenario { name: "fuel-low", title: "Fuel level 8 %", apply: |p| p.level_pct = Some(8.0) },
     Scenario { name: "fuel-high", title: "Fuel level 95 %", apply: |p| p.level_pct = Some(95.0) },
     Scenario { name: "battery-maintainer", title: "A charger on the battery", apply: |p| p.maintainer = true },
+    Scenario { name: "night-wake", title: "A door opened at night wakes the controller", apply: |p| p.woken = true },
+    Scenario { name: "stop-start", title: "Engine stops at every halt", apply: |p| p.stop_start = true },
     Scenario { name: "wind", title: "Gusts and slammed doors", apply: |p| p.gusts = true },
     Scenario { name: "sensors-noisy", title: "Sensors six times as noisy", apply: |p| p.noise = 6.0 },
     Scenario { name: "sensors-offset", title: "Sensors off by a constant", apply: |p| p.offsets = true },
@@ -322,6 +337,7 @@ impl Plan {
         let dead = matches!(self.switch, SwitchFault::StuckOpen | SwitchFault::StuckClosed | SwitchFault::Corroded);
         let torn = self.switch == SwitchFault::Torn;
         let vent_open = self.vent == VentFault::StuckOpen;
+        let vent_shut = matches!(self.vent, VentFault::NeverOpens | VentFault::DeadCoil);
         let vent_narrow = matches!(self.vent, VentFault::Path(_));
         let purge_leaks = matches!(self.purge, PurgeFault::StuckOpen | PurgeFault::Seeps(_));
         let hole = self.hole_mm.max(if torn { 1.3 } else { 0.0 }).max(if vent_open { 6.0 } else { 0.0 });
@@ -336,7 +352,7 @@ impl Plan {
             Test::StartVent => match self.vent {
                 VentFault::None => &[P, I, N],
                 VentFault::StuckOpen => &[I, N],
-                VentFault::NeverOpens | VentFault::Path(_) => &[F, I, N],
+                VentFault::NeverOpens | VentFault::DeadCoil | VentFault::Path(_) => &[F, I, N],
             },
             Test::PurgeResponse if out_of_window && hole < 2.5 => &[P, I, N],
             Test::PurgeResponse if self.purge == PurgeFault::StuckClosed || hole >= 2.5 => &[F, I, N],
@@ -351,7 +367,7 @@ impl Plan {
             Test::SwitchCircuit if dead || self.ground_ohm > 1.0 => &[F, I],
             Test::SwitchCircuit if self.bias != Bias::Always => &[P, F, I],
             Test::SwitchCircuit => &[P, I],
-            Test::VentSolenoid if vent_open || self.vent == VentFault::NeverOpens => &[F, I, N],
+            Test::VentSolenoid if vent_open || vent_shut => &[F, I, N],
             Test::VentSolenoid if vent_narrow => &[P, F, I, N],
             Test::VentSolenoid => &[P, I, N],
             // A pull that finds no end (dead switch, leaking purge) does reach the vacuum relief; and a hole that
