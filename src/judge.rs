@@ -72,6 +72,15 @@ pub struct Snapshot {
     pub gaps: u32,
 }
 
+/// What the judge saw on its way, for sinks and exports.
+#[derive(Debug, Clone, Copy)]
+pub enum Seen<'a> {
+    /// Channels sampled at one moment.
+    Reading(&'a Reading),
+    /// A state that changed, or something noticed.
+    Happening(&'a Happening),
+}
+
 /// Decode, timeline and grade as one.
 pub struct Judge {
     profile: Arc<Profile>,
@@ -125,6 +134,15 @@ impl Judge {
 
     /// Takes the next record, and shows each reading it held to `sink` (a samples file, an export).
     pub fn record_with(&mut self, record: &Record, sink: &mut dyn FnMut(&Reading)) {
+        self.record_seen(record, &mut |seen| {
+            if let Seen::Reading(r) = seen {
+                sink(r);
+            }
+        });
+    }
+
+    /// Takes the next record, and shows all that was seen in it.
+    pub fn record_seen(&mut self, record: &Record, sink: &mut dyn FnMut(Seen<'_>)) {
         self.records += 1;
         self.now = self.now.max(record.at);
         let mut items = std::mem::take(&mut self.items);
@@ -135,7 +153,7 @@ impl Judge {
             happenings.clear();
             match item {
                 Item::Reading(r) => {
-                    sink(r);
+                    sink(Seen::Reading(r));
                     self.timeline.reading(r, &mut happenings);
                 }
                 Item::Notice(n) => {
@@ -146,12 +164,14 @@ impl Judge {
                     self.timeline.notice(n, &mut happenings);
                 }
             }
+            happenings.iter().for_each(|h| sink(Seen::Happening(h)));
             self.hear(&happenings);
             self.bench.step(&self.timeline);
         }
         if let Body::Event(e) = &record.body {
             happenings.clear();
             self.event(record, e, &mut happenings);
+            happenings.iter().for_each(|h| sink(Seen::Happening(h)));
             self.hear(&happenings);
             self.bench.step(&self.timeline);
         }

@@ -11,7 +11,7 @@ mod replay;
 mod signals;
 
 pub use recorder::Ended;
-pub use replay::{Limits, Replayed, replay};
+pub use replay::{Limits, Replayed, replay, replay_seen};
 pub use signals::stop_on_signal;
 
 use crate::capture::{self, SessionFile, Writer};

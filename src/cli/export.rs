@@ -2,18 +2,18 @@
 
 use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
-use crate::decode::Reading;
-use crate::session::{Limits, Replayed, replay};
+use crate::judge::Seen;
+use crate::session::{Limits, Replayed, replay_seen};
 use crate::view;
-use crate::view::csv::{self, Samples};
+use crate::view::csv::{self, Edges, Samples};
 use std::fs::{self, File};
 use std::io::BufWriter;
 use std::path::{Path, PathBuf};
 
 /// Write a capture's samples, phases, edges and findings as CSV files for a spreadsheet or other tools.
 ///
-/// The files: samples.csv (every decoded reading), phases.csv, edges.csv (each change of key, vent solenoid and leak
-/// switch), gaps.csv, findings.csv (one row a run of a test), evidence.csv (the numbers behind each finding).
+/// The files: samples.csv (every decoded reading), phases.csv, edges.csv (each change of key, engine, vent, leak
+/// switch and purge), gaps.csv, findings.csv (one row a run of a test), evidence.csv (the numbers behind each finding).
 /// All SI, RFC 4180, UTF-8. samples.csv can be read back with --link csv:FILE or regrade.
 #[derive(Debug, clap::Args)]
 pub struct Export {
@@ -51,19 +51,22 @@ impl Export {
             (None, false) => return Err(Error::Into { path: self.capture.display().to_string() }),
         };
         // All names are looked at before anything is written.
-        let [samples, phases, gaps, findings, evidence] = FILES.map(|f| into.join(f));
-        let all = [&samples, &phases, &gaps, &findings, &evidence];
+        let [samples, edges, phases, gaps, findings, evidence] = FILES.map(|f| into.join(f));
+        let all = [&samples, &edges, &phases, &gaps, &findings, &evidence];
         if let Some(there) = all.iter().find(|f| f.exists() && !self.replace) {
             return Err(view::Error::Exists { path: name(there) }.into());
         }
         fs::create_dir_all(&into).map_err(view::Error::write(name(&into)))?;
 
-        // Under another name first: a capture that cannot be read leaves no half export behind.
-        let part = into.join("samples.csv.part");
-        let replayed = self.samples(&part, limits).inspect_err(|_| {
-            let _ = (fs::remove_file(&part), fs::remove_dir(&into));
+        // Under other names first: a capture that cannot be read leaves no half export behind.
+        let parts = [&samples, &edges].map(|path| path.with_extension("part"));
+        let replayed = self.stream(&parts, limits).inspect_err(|_| {
+            parts.iter().for_each(|part| drop(fs::remove_file(part)));
+            drop(fs::remove_dir(&into));
         })?;
-        fs::rename(&part, &samples).map_err(view::Error::write(name(&samples)))?;
+        for (part, path) in parts.iter().zip([&samples, &edges]) {
+            fs::rename(part, path).map_err(view::Error::write(name(path)))?;
+        }
         let f = &replayed.findings;
         csv::phases(f, create(&phases)?, &name(&phases))?;
         csv::gaps(f, create(&gaps)?, &name(&gaps))?;
@@ -74,23 +77,29 @@ impl Export {
         Ok(Outcome::Fine)
     }
 
-    fn samples(&self, path: &Path, limits: Limits<'_>) -> Result<Replayed, Error> {
-        let mut rows = Samples::new(create(path)?, name(path))?;
+    /// Writes what is too much to keep in memory while it passes.
+    fn stream(&self, [samples, edges]: &[PathBuf; 2], limits: Limits<'_>) -> Result<Replayed, Error> {
+        let mut samples = Samples::new(create(samples)?, name(samples))?;
+        let mut edges = Edges::new(create(edges)?, name(edges))?;
         let mut written = Ok(());
-        let mut each = |reading: &Reading| {
+        let mut each = |seen: Seen<'_>| {
             if written.is_ok() {
-                written = rows.reading(reading);
+                written = match seen {
+                    Seen::Reading(reading) => samples.reading(reading),
+                    Seen::Happening(happening) => edges.happening(happening),
+                };
             }
         };
-        let replayed = replay(&self.capture, limits, &mut each, &mut |_, _| {})?;
+        let replayed = replay_seen(&self.capture, limits, &mut each, &mut |_, _| {})?;
         written?;
-        rows.flush()?;
+        samples.flush()?;
+        edges.flush()?;
         Ok(replayed)
     }
 }
 
 /// What is written.
-const FILES: [&str; 5] = ["samples.csv", "phases.csv", "gaps.csv", "findings.csv", "evidence.csv"];
+const FILES: [&str; 6] = ["samples.csv", "edges.csv", "phases.csv", "gaps.csv", "findings.csv", "evidence.csv"];
 
 fn name(path: &Path) -> String {
     path.display().to_string()

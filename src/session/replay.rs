@@ -4,7 +4,7 @@ use super::Error;
 use crate::capture;
 use crate::decode::Reading;
 use crate::grade::verdict::Findings;
-use crate::judge::Judge;
+use crate::judge::{Judge, Seen};
 use crate::link::FileRows;
 use crate::profile::{self, Profile};
 use crate::record::{Body, Event, Record};
@@ -43,6 +43,21 @@ pub fn replay(
     each: &mut dyn FnMut(&Reading),
     progress: &mut dyn FnMut(u64, u64),
 ) -> Result<Replayed, Error> {
+    let mut readings = |seen: Seen<'_>| {
+        if let Seen::Reading(reading) = seen {
+            each(reading);
+        }
+    };
+    replay_seen(path, limits, &mut readings, progress)
+}
+
+/// [`replay`], showing all that the judge sees.
+pub fn replay_seen(
+    path: &Path,
+    limits: Limits<'_>,
+    each: &mut dyn FnMut(Seen<'_>),
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<Replayed, Error> {
     let name = path.canonicalize().unwrap_or_else(|_| path.to_owned());
     let name = name.file_name().map_or_else(|| "capture".to_owned(), |n| n.to_string_lossy().into_owned());
     let mut record = Record { at: Stamp::ZERO, link: 0, seq: 0, body: Body::Event(Event::Tick) };
@@ -59,7 +74,7 @@ pub fn replay(
         let mut judge = Judge::new(profile.clone(), &reader.session().links);
         let mut n = 0u64;
         while reader.next_into(&mut record)? {
-            judge.record_with(&record, each);
+            judge.record_seen(&record, each);
             n += 1;
             if n.is_multiple_of(every) {
                 let (done, all) = reader.progress();
@@ -76,7 +91,7 @@ pub fn replay(
     let mut rows = FileRows::open(path, &profile)?;
     let mut judge = Judge::new(profile.clone(), &[rows.info()]);
     while rows.next_into(&mut record)? {
-        judge.record_with(&record, each);
+        judge.record_seen(&record, each);
         if record.seq.is_multiple_of(every) {
             let (done, all) = rows.progress();
             progress(done, all);

@@ -28,7 +28,7 @@ impl Style {
 /// At most this many gaps and this many notices are told one by one.
 const TOLD: usize = 6;
 /// Where the reasons begin.
-const REASON: usize = 2 + 15 + 14;
+const REASON: usize = 2 + 16 + 14;
 
 /// The block: a head line, one verdict a test with its first reason, the hole, the next step, then what was lost.
 /// `losses` are the reader's sentences on damage of the file.
@@ -84,7 +84,7 @@ fn test_lines(f: &Findings, test: Test, style: Style, out: &mut Vec<String>) {
     let lines = show::wrap(&show::words(&reason, style.units), room(style, REASON));
     let first = lines.first().map_or("", String::as_str);
     let word = paint(verdict_ink(verdict), &show::pad(show::verdict(verdict), 14), style.colour);
-    out.push(format!("  {}{word}{first}", show::pad(show::test(test), 15)).trim_end().to_owned());
+    out.push(format!("  {}{word}{first}", show::pad(show::test(test), 16)).trim_end().to_owned());
     out.extend(lines.iter().skip(1).map(|l| format!("{:REASON$}{l}", "")));
     let mut more = |text: String| {
         let text = show::words(&text, style.units);
@@ -104,8 +104,8 @@ fn test_lines(f: &Findings, test: Test, style: Style, out: &mut Vec<String>) {
 }
 
 fn hang(word: &str, text: &str, style: Style, out: &mut Vec<String>) {
-    for (i, line) in show::wrap(&show::words(text, style.units), room(style, 17)).iter().enumerate() {
-        out.push(format!("  {}{line}", show::pad(if i == 0 { word } else { "" }, 15)));
+    for (i, line) in show::wrap(&show::words(text, style.units), room(style, 18)).iter().enumerate() {
+        out.push(format!("  {}{line}", show::pad(if i == 0 { word } else { "" }, 16)));
     }
 }
 
@@ -174,15 +174,15 @@ mod tests {
         assert!(lines.iter().all(|l| show::width(l) <= 80), "{text}");
         assert_eq!(lines[0], "van-07: 12 h 31 min, 432 100 records, profile switch-module");
         for part in [
-            "key-off soak   inconclusive  long long",
+            "key-off soak    inconclusive  long long",
             "next: smoke the filler neck",
-            "start vent     pass          2 runs (2 pass). again",
-            "vacuum decay   fail          re-opened 3.1 s after purge-off from 2.00 inH2O",
+            "start vent      pass          2 runs (2 pass). again",
+            "vacuum decay    fail          re-opened 3.1 s after purge-off from 2.00",
             "hole 0.040 in, between 0.035 in and ? (90 %)",
-            "gaps           1, 13.5 s in all",
+            "gaps            1, 13.5 s in all",
             "00:01:00 to 00:01:13, bench: the port went away",
-            "lost           raw.pcapng, byte 99: 3 records lost",
-            "noticed        a column ·[2J is no channel",
+            "lost            raw.pcapng, byte 99: 3 records lost",
+            "noticed         a column ·[2J is no channel",
         ] {
             assert!(text.contains(part), "{part:?} is not in\n{text}");
         }

@@ -5,6 +5,7 @@ use crate::channel::Channel;
 use crate::decode::Reading;
 use crate::grade::verdict::{Evidence, Findings, Num, Secs};
 use crate::time::Stamp;
+use crate::timeline::{Engine, Happening, SwitchState, Turn, Vent};
 use std::io::Write;
 
 /// `samples.csv`: one row a reading, `time_s` first, then every channel in its fixed order.
@@ -51,6 +52,63 @@ impl<W: Write> Samples<W> {
 
     fn put(&mut self) -> Result<(), Error> {
         self.out.write_record(&self.row).map_err(|e| Error::write(&self.what)(e.into()))
+    }
+}
+
+/// Columns of `edges.csv`: the first sample of the new state, the moment up to which the old one was still seen, what
+/// changed, and the states, blank where not known.
+pub const EDGES: [&str; 5] = ["time_s", "earliest_s", "what", "from", "to"];
+
+/// `edges.csv`: every change of key, engine, vent, leak switch and purge as the timeline saw it, debounced.
+pub struct Edges<W: Write> {
+    out: ::csv::Writer<W>,
+    what: String,
+}
+
+impl<W: Write> Edges<W> {
+    /// Writes the header. `what` names the file in errors.
+    pub fn new(out: W, what: impl Into<String>) -> Result<Edges<W>, Error> {
+        let mut edges = Edges { out: writer(out), what: what.into() };
+        edges.put(EDGES.map(str::to_owned))?;
+        Ok(edges)
+    }
+
+    /// One row for a change of state; nothing for what else happens.
+    pub fn happening(&mut self, happening: &Happening) -> Result<(), Error> {
+        let on = |b: bool| if b { "on" } else { "off" };
+        match happening {
+            Happening::Key(t) => self.turn("key", t, on),
+            Happening::Purge(t) => self.turn("purge", t, on),
+            Happening::Engine(t) => self.turn("engine", t, |e| match e {
+                Engine::Stopped => "stopped",
+                Engine::Cranking => "cranking",
+                Engine::Running => "running",
+            }),
+            Happening::Vent(t) => self.turn("vent", t, |v| match v {
+                Vent::Open => "open",
+                Vent::Sealed => "sealed",
+            }),
+            Happening::Switch(t) => self.turn("leak_switch", t, |s| match s {
+                SwitchState::Open => "open",
+                SwitchState::Closed => "closed",
+                SwitchState::NoBias => "no_bias",
+            }),
+            _ => Ok(()),
+        }
+    }
+
+    /// Hands what is buffered to the writer.
+    pub fn flush(&mut self) -> Result<(), Error> {
+        self.out.flush().map_err(Error::write(&self.what))
+    }
+
+    fn turn<T: Copy>(&mut self, what: &str, t: &Turn<Option<T>>, word: fn(T) -> &'static str) -> Result<(), Error> {
+        let [from, to] = [t.from, t.to].map(|state| state.map_or("", word).to_owned());
+        self.put([seconds(t.at), seconds(t.at.plus(-t.uncertainty_s)), what.to_owned(), from, to])
+    }
+
+    fn put(&mut self, row: [String; 5]) -> Result<(), Error> {
+        self.out.write_record(row).map_err(|e| Error::write(&self.what)(e.into()))
     }
 }
 
@@ -171,6 +229,20 @@ mod tests {
         for ns in [1, 999_999_999, 43_200_123_456_789, 123_456_000] {
             assert_eq!(Stamp::from_secs(text(ns).parse().unwrap()), Stamp(ns), "reads back");
         }
+    }
+
+    #[test]
+    fn an_edge_tells_its_moment_and_how_sure_it_is() {
+        let mut file = Vec::new();
+        let mut edges = Edges::new(&mut file, "edges.csv").unwrap();
+        let at = Stamp(4_167_003_000_000);
+        let turn = Turn { from: None, to: Some(SwitchState::Closed), at, uncertainty_s: 1.0 };
+        edges.happening(&Happening::Switch(turn)).unwrap();
+        edges.happening(&Happening::Bounce(at)).unwrap();
+        edges.flush().unwrap();
+        drop(edges);
+        let text = String::from_utf8(file).unwrap();
+        assert_eq!(text, "time_s,earliest_s,what,from,to\r\n4167.003,4166.003,leak_switch,,closed\r\n");
     }
 
     #[test]

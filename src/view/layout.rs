@@ -63,6 +63,9 @@ pub struct Look {
 
 /// Width of the section names at the left.
 const LABEL: usize = 9;
+/// Width of a test's name and of its verdict.
+const TEST: usize = 15;
+const VERDICT: usize = 13;
 /// Least width of a signal and of a condition.
 const SIGNAL_CELL: usize = 35;
 const CONDITION_CELL: usize = 54;
@@ -72,11 +75,6 @@ const CONDITION_CELL: usize = 54;
 pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look) -> Vec<String> {
     let page = Page { snapshot, health, traces, look, room: look.width.saturating_sub(LABEL) };
     let mut left = look.height.saturating_sub(1);
-    let mut grant = |wanted: usize| {
-        let given = wanted.min(left);
-        left -= given;
-        given
-    };
     let waits = show::wrap(&page.waits(), page.room);
     let conditions = page.snapshot.conditions.len().div_ceil(page.columns(CONDITION_CELL));
     let signals = page.snapshot.signals.len().div_ceil(page.columns(SIGNAL_CELL));
@@ -84,22 +82,26 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     let links = page.health.links.len();
 
     // What must be there first, in this order; then what is left grows.
-    let tests = grant(page.snapshot.tests.len());
-    let phase = grant(1);
-    let record = grant(1);
-    let mut link_rows = grant(links.min(1));
-    let mut event_rows = grant(events.min(1));
-    let title = grant(1);
-    let mut condition_rows = grant(conditions.min(2));
-    let wait_rows = grant(waits.len().min(1));
-    link_rows += grant(links.min(3) - link_rows);
-    event_rows += grant(events.min(3) - event_rows);
-    condition_rows += grant(conditions.min(4) - condition_rows);
-    let signal_rows = grant(signals);
-    condition_rows += grant(conditions - condition_rows);
-    let wait_rows = wait_rows + grant(waits.len().min(2) - wait_rows);
-    link_rows += grant(links - link_rows);
-    event_rows += grant(events.min(12) - event_rows);
+    let texts = page.tests();
+    let tests = grant(&mut left, texts.len());
+    let phase = grant(&mut left, 1);
+    let record = grant(&mut left, 1);
+    let mut link_rows = grant(&mut left, links.min(1));
+    let mut event_rows = grant(&mut left, events.min(1));
+    let title = grant(&mut left, 1);
+    let mut condition_rows = grant(&mut left, conditions.min(2));
+    let wait_rows = grant(&mut left, waits.len().min(1));
+    link_rows += grant(&mut left, links.min(3) - link_rows);
+    event_rows += grant(&mut left, events.min(3) - event_rows);
+    condition_rows += grant(&mut left, conditions.min(4) - condition_rows);
+    let signal_rows = grant(&mut left, signals);
+    condition_rows += grant(&mut left, conditions - condition_rows);
+    let wait_rows = wait_rows + grant(&mut left, waits.len().min(2) - wait_rows);
+    link_rows += grant(&mut left, links - link_rows);
+    // The rest of the longer reasons, if all of them fit.
+    let second = texts.iter().filter(|t| t.len() > 1).count();
+    let in_full = second <= left && grant(&mut left, second) == second;
+    event_rows += grant(&mut left, events.min(12) - event_rows);
 
     let mut rows = vec![];
     rows.extend(page.title().into_iter().take(title));
@@ -109,10 +111,18 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     page.section("", waits.into_iter().take(wait_rows).collect(), &mut rows);
     page.section("window", page.conditions(condition_rows), &mut rows);
     page.section("signals", page.signals(signal_rows), &mut rows);
-    page.section("tests", page.tests(tests), &mut rows);
+    let texts = texts.into_iter().take(tests).flat_map(|t| t.into_iter().take(if in_full { 2 } else { 1 }));
+    page.section("tests", texts.collect(), &mut rows);
     page.section("events", page.events(event_rows), &mut rows);
     // In a very narrow window the parts themselves do not fit.
     rows.into_iter().map(|row| show::clip(&row, look.width)).collect()
+}
+
+/// As much of `left` as is wanted and there is.
+fn grant(left: &mut usize, wanted: usize) -> usize {
+    let given = wanted.min(*left);
+    *left -= given;
+    given
 }
 
 struct Page<'a> {
@@ -143,7 +153,7 @@ impl Page<'_> {
 
     fn title(&self) -> Option<String> {
         let now = show::clock(self.snapshot.now.secs());
-        let title = format!("soakwatch {now} since the start, {}", self.health.title);
+        let title = format!("soakwatch  {now} recorded, {}", self.health.title);
         Some(self.ink(Ink::Strong, &show::fit(&title, self.look.width)))
     }
 
@@ -255,15 +265,16 @@ impl Page<'_> {
         cells.chunks(columns).map(|row| row.concat().trim_end().to_owned()).collect()
     }
 
-    fn tests(&self, rows: usize) -> Vec<String> {
-        self.snapshot.tests.iter().take(rows).map(|t| self.test(t)).collect()
+    /// One or two rows a test.
+    fn tests(&self) -> Vec<Vec<String>> {
+        self.snapshot.tests.iter().map(|t| self.test(t)).collect()
     }
 
-    fn test(&self, t: &TestRow) -> String {
-        let name = show::pad(show::test(t.test), 15.min(self.room));
-        let left = self.room.saturating_sub(15);
-        let verdict = show::pad(show::verdict(t.verdict), 13.min(left));
-        let left = left.saturating_sub(13);
+    fn test(&self, t: &TestRow) -> Vec<String> {
+        let name = show::pad(show::test(t.test), TEST.min(self.room));
+        let left = self.room.saturating_sub(TEST);
+        let verdict = show::pad(show::verdict(t.verdict), VERDICT.min(left));
+        let left = left.saturating_sub(VERDICT);
         let verdict = self.ink(verdict_ink(t.verdict), &verdict);
         let text = match &t.running {
             Some((done, what)) => {
@@ -274,7 +285,15 @@ impl Page<'_> {
             }
             None => t.text.clone(),
         };
-        format!("{name}{verdict}{}", show::fit(&show::words(&text, self.look.units), left))
+        let text = show::words(&text, self.look.units);
+        let whole = show::fit(&text, left);
+        if !whole.ends_with('…') || left < 24 {
+            return vec![format!("{name}{verdict}{whole}")];
+        }
+        // The first row says by its mark that there is more; it stands alone where there is no room for the second.
+        let rest: String = text.chars().skip(whole.chars().count() - 1).collect();
+        let rest = show::fit(rest.trim_start(), left);
+        vec![format!("{name}{verdict}{whole}"), format!("{:1$}{rest}", "", TEST + VERDICT)]
     }
 
     fn events(&self, rows: usize) -> Vec<String> {

@@ -142,7 +142,9 @@ fn fixed(v: f64, decimals: usize, unit: &str) -> String {
 pub fn hole(mm: f64, shown: Shown) -> String {
     match shown {
         _ if !mm.is_finite() => "?".to_owned(),
+        Shown::Si if mm < 0.005 => "under 0.01 mm".to_owned(),
         Shown::Si => format!("{mm:.2} mm"),
+        Shown::Inch if mm < 0.0127 => "under 0.001 in".to_owned(),
         Shown::Inch => format!("{:.3} in", mm / MM_PER_INCH),
     }
 }
