@@ -1,7 +1,22 @@
 //! The simulated vehicle: a whole day of a tank, a module, an engine and a controller, told by a bench adapter.
 //!
-//! It has physics of its own, richer than the judge's and on purpose different from it (see `gas` and `tank`), and
-//! knows nothing of profiles or grading. The same scenario and seed give the same bytes on every machine.
+//! It has physics of its own, richer than the judge's and on purpose different from it, and knows nothing of profiles
+//! or grading. The same scenario, seed and tap give the same bytes on every machine: draws come from a PCG generator,
+//! weather is a function of time alone, and transcendental functions come from `libm`.
+//!
+//! | part | what it does |
+//! |---|---|
+//! | `scenario` | the faults, by name; and which verdicts would not be wrong for each test |
+//! | `controller` | the day: a warm evening start, 25 min of driving, a night of 11 h, a cold start with the sealed check |
+//! | `weather` | outside air, barometer, sun, gusts |
+//! | `tank` | air and vapour in headspace and canister, one pressure; heat of skin, liquid and gas; charcoal |
+//! | `gas` | nozzle flow with a Reynolds-dependent coefficient; petrol as three components under Raoult's law |
+//! | `module` | vent valve, switch with hysteresis and bounce, reliefs, sense line and shared ground |
+//! | `engine` | speed, manifold, coolant, battery, trims |
+//! | `adapter`, `player`, `port` | sensors with noise and resolution; rows and their receipt; a real port |
+//!
+//! Left out: the fuel does not weather (its composition stays), evaporation does not cool it, the lines between tank
+//! and canister have no resistance, and no valve in the tank closes on a slope.
 //!
 //! ```
 //! let day = soakwatch::sim::Player::new("leak-0.70", 1, true)?;
