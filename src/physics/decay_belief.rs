@@ -14,7 +14,7 @@ use super::sampling::{Hypercube, even, even_log};
 use super::{gas, orifice};
 
 /// Members of the ensemble.
-pub const MEMBERS: usize = 64;
+pub const MEMBERS: usize = 128;
 /// Holes behind each member: tight, then evenly in the logarithm.
 pub const HOLES: usize = 60;
 /// Smallest hole of the row after "tight", mm.
@@ -109,7 +109,10 @@ pub enum Seen<'a> {
 }
 
 /// A trace with more points is thinned to this many.
-pub const TRACE_MOST: usize = 200;
+pub const TRACE_MOST: usize = 100;
+
+/// A belief must rest on at least so many members; else the likelihood is tempered until it does.
+const LEAST_MEMBERS: f64 = 12.0;
 
 /// Holes and their probabilities.
 #[derive(Debug, Clone, PartialEq)]
@@ -392,25 +395,38 @@ impl DecayBelief {
         }
     }
 
+    fn sums(&self, log_like: &[f64], most: f64, heat: f64) -> Sums {
+        let mut sums = Sums { cells: vec![0.0; CELLS], total: 0.0, squares: 0.0, rebound: 0.0 };
+        if !most.is_finite() {
+            return sums;
+        }
+        for m in 0..MEMBERS {
+            let mut weight = 0.0;
+            for c in 0..CELLS {
+                let w = prior(c) * libm::exp(heat * (log_like[m * CELLS + c] - most));
+                sums.cells[c] += w;
+                weight += w;
+                if cell_mm(c) < NEARLY_TIGHT_MM && self.reopen_s[m * HOLES + cell_place(c).0].is_finite() {
+                    sums.rebound += w;
+                }
+            }
+            sums.total += weight;
+            sums.squares += weight * weight;
+        }
+        sums
+    }
+
     fn gather(&self, log_like: &[f64]) -> Posterior {
         let most = log_like.iter().copied().fold(f64::NEG_INFINITY, f64::max);
-        let mut cells = vec![0.0; CELLS];
-        let (mut total, mut squares, mut rebound) = (0.0, 0.0, 0.0);
-        if most.is_finite() {
-            for m in 0..MEMBERS {
-                let mut weight = 0.0;
-                for c in 0..CELLS {
-                    let w = prior(c) * libm::exp(log_like[m * CELLS + c] - most);
-                    cells[c] += w;
-                    weight += w;
-                    if cell_mm(c) < NEARLY_TIGHT_MM && self.reopen_s[m * HOLES + cell_place(c).0].is_finite() {
-                        rebound += w;
-                    }
-                }
-                total += weight;
-                squares += weight * weight;
-            }
+        let mut heat = 1.0;
+        let mut sums = self.sums(log_like, most, heat);
+        // A belief that rests on a few members knows only that the others were drawn badly: let more of them speak.
+        while sums.effective() < LEAST_MEMBERS && heat > 0.01 {
+            heat *= 0.7;
+            sums = self.sums(log_like, most, heat);
         }
+        let effective = sums.effective();
+        let Sums { mut cells, total, rebound, .. } = sums;
         if total <= 0.0 {
             let cells = (0..CELLS).map(prior).collect();
             return Posterior {
@@ -431,10 +447,24 @@ impl DecayBelief {
         Posterior {
             cells,
             information_nats: information.max(0.0),
-            effective_members: total * total / squares,
+            effective_members: effective,
             explained_by_rebound: rebound / total,
             unexplained: most < FITS_NOTHING,
         }
+    }
+}
+
+/// The weights of all members and cells, added up.
+struct Sums {
+    cells: Vec<f64>,
+    total: f64,
+    squares: f64,
+    rebound: f64,
+}
+
+impl Sums {
+    fn effective(&self) -> f64 {
+        if self.squares > 0.0 { self.total * self.total / self.squares } else { MEMBERS as f64 }
     }
 }
 

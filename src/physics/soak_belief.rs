@@ -89,6 +89,19 @@ pub struct SoakDrive {
     pub baro_pa: Option<f64>,
 }
 
+/// What is measured, for [`SoakBelief::lose`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Probe {
+    /// Outside air.
+    Ambient = 0,
+    /// Tank skin.
+    Wall = 1,
+    /// Fuel.
+    Fuel = 2,
+    /// Barometer.
+    Baro = 3,
+}
+
 const CHANNELS: usize = 4;
 const BARO: usize = 3;
 /// Barometer assumed where none is measured, Pa: the pressure itself hardly matters, only its change.
@@ -117,6 +130,7 @@ pub struct SoakBelief {
     began_s: f64,
     now_s: f64,
     sealed: bool,
+    baro_lost_s: Option<f64>,
 }
 
 #[derive(Debug, Clone)]
@@ -165,6 +179,25 @@ impl SoakBelief {
             began_s: 0.0,
             now_s: 0.0,
             sealed: false,
+            baro_lost_s: None,
+        }
+    }
+
+    /// A probe fell silent for good (a controller that sleeps): from here on its quantity follows the others, or
+    /// drifts unknown, instead of standing where it was last seen. Sampled again, it counts again.
+    pub fn lose(&mut self, probe: Probe) {
+        let c = probe as usize;
+        if let Some((_, values)) = &mut self.last {
+            values[c] = None;
+        }
+        self.sum[c] = (0.0, 0.0);
+        if c == BARO {
+            // The pressure itself is known; only its further way is not.
+            if self.smooth[BARO].is_some() {
+                self.baro_lost_s.get_or_insert(self.now_s);
+            }
+        } else {
+            self.smooth[c] = None;
         }
     }
 
@@ -217,9 +250,9 @@ impl SoakBelief {
         }
     }
 
-    /// Whether any temperature has been measured; without one every answer is a guess.
+    /// Whether a temperature is measured; without one every answer is a guess.
     pub fn driven(&self) -> bool {
-        self.first[..BARO].iter().any(Option::is_some)
+        self.smooth[..BARO].iter().any(Option::is_some)
     }
 
     /// Capture time to which the ensemble has come.
@@ -303,13 +336,21 @@ impl SoakBelief {
                 let smooth = self.smooth[c].map_or(mean, |s| s + (mean - s) * gain);
                 self.smooth[c] = Some(smooth);
                 self.first[c].get_or_insert(smooth);
+                if c == BARO {
+                    self.baro_lost_s = None;
+                }
             }
         }
         self.now_s = grid_s;
         let hours = (grid_s - self.began_s) / 3600.0;
         let settled = -libm::expm1(-hours);
+        let baro_blind_s = match (self.smooth[BARO], self.baro_lost_s) {
+            (None, _) => hours * 3600.0,
+            (Some(_), Some(lost)) => grid_s - lost,
+            (Some(_), None) => 0.0,
+        };
         for m in &mut self.members {
-            let outside = m.outside(&self.smooth, &self.first, settled, hours, stray_k);
+            let outside = m.outside(&self.smooth, &self.first, settled, baro_blind_s, stray_k);
             if self.sealed {
                 m.step(grid_s, &outside);
             } else {
@@ -373,7 +414,7 @@ impl Member {
         smooth: &[Option<f64>; CHANNELS],
         first: &[Option<f64>; CHANNELS],
         settled: f64,
-        hours: f64,
+        baro_blind_s: f64,
         stray_k: f64,
     ) -> Outside {
         let off = self.offset_k + self.drift_k * settled + self.stray * stray_k;
@@ -382,7 +423,7 @@ impl Member {
             Some(now + off + self.place * (now - first))
         };
         Outside {
-            baro_pa: smooth[BARO].unwrap_or(BARO_ASSUMED_PA + self.baro_slope_pa_per_s * hours * 3600.0),
+            baro_pa: smooth[BARO].unwrap_or(BARO_ASSUMED_PA) + self.baro_slope_pa_per_s * baro_blind_s,
             ambient_k: k(0),
             wall_k: k(1),
             fuel_k: k(2),
@@ -500,6 +541,26 @@ mod tests {
                 }
             }
         }
+    }
+
+    #[test]
+    fn fuel_that_is_no_longer_sampled_follows_the_tank() {
+        // The controller sleeps ten minutes after key-off; the skin goes on cooling.
+        let run = |lose: bool| {
+            let mut b = SoakBelief::new(&certain(0.04, 9.0));
+            for i in 0..480 {
+                let s = f64::from(i) * 60.0;
+                let wall_k = Some(297.15 - s / 3600.0);
+                let fuel_k = (s < 600.0).then_some(297.15);
+                if lose && s >= 600.0 {
+                    b.lose(Probe::Fuel);
+                }
+                b.advance(s, &SoakDrive { wall_k, fuel_k, baro_pa: Some(101_325.0), ..SoakDrive::default() });
+            }
+            b.tight_pressure_pa().1
+        };
+        assert!(run(true) < -1400.0, "saturated vapour condenses as fuel cools: {}", run(true));
+        assert!(run(false) > run(true), "held, the fuel goes on evaporating");
     }
 
     #[test]

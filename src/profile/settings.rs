@@ -329,6 +329,18 @@ settings! {
         wall_lag_low_s: number("s", 1.0, 100000.0);
         /// Lag of the fuel behind a measured tank skin, longest.
         wall_lag_high_s: number("s", 1.0, 100000.0);
+        /// Time constant of drawn gas re-warming at the wall, shortest.
+        rewarming_low_s: number("s", 0.5, 1000.0);
+        /// Time constant of drawn gas re-warming at the wall, longest.
+        rewarming_high_s: number("s", 0.5, 1000.0);
+        /// Time constant of re-evaporation after a quick pull, shortest.
+        reevaporation_low_s: number("s", 1.0, 10000.0);
+        /// Time constant of re-evaporation after a quick pull, longest.
+        reevaporation_high_s: number("s", 1.0, 10000.0);
+        /// Steady rise by fuel that warms or splashes while the engine runs, highest.
+        vapour_rise_pa_per_s: number("Pa/s", 0.0, 50.0);
+        /// Error of the model on a time or a fall of pressure, one standard deviation.
+        time_error_pct: number("%", 0.0, 50.0);
         /// Seed of the ensemble.
         seed: number("", 0.0, 4294967295.0);
     }

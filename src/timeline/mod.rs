@@ -65,6 +65,8 @@ pub struct Timeline {
     engine: Debounced<Option<Engine>>,
     vent: Debounced<Option<Vent>>,
     switch: Debounced<Option<SwitchState>>,
+    /// What the switch was before its last turn.
+    switch_before: Option<SwitchState>,
     purge: Debounced<Option<bool>>,
     phase: Debounced<Phase>,
     phases: Vec<(Phase, Stamp)>,
@@ -111,6 +113,7 @@ impl Timeline {
             // The vent's command is a level, and its moment matters to the tenth of a second.
             vent: Debounced::new(None, 0.0),
             switch: Debounced::new(None, p.sense.bounce_s),
+            switch_before: None,
             purge: Debounced::new(None, hold),
             phase: Debounced::new(Phase::Unknown, hold),
             phases: vec![(Phase::Unknown, Stamp::ZERO)],
@@ -180,6 +183,11 @@ impl Timeline {
     /// The switch as seen at this very moment, not yet debounced.
     pub fn switch_raw(&self) -> Option<SwitchState> {
         self.switch.raw()
+    }
+
+    /// The switch had been closed until it opened at `since`.
+    pub fn switch_was_closed_before(&self, since: Stamp) -> bool {
+        self.switch_before == Some(SwitchState::Closed) && self.switch.since() == since
     }
 
     /// Purge on, off, or not known; since when.
@@ -366,6 +374,7 @@ impl Timeline {
             out.push(Happening::Bounce(t));
         }
         if let Some(turn) = turn {
+            self.switch_before = turn.from;
             out.push(Happening::Switch(turn));
         }
 
@@ -403,7 +412,7 @@ impl Timeline {
             && self.purge.state() != Some(true)
             && t.since(self.purge.since()) > 5.0;
         if vented && let Some((v, at)) = self.signals.last(Channel::TankPressurePa) {
-            self.zero.see(v, at);
+            self.zero.see(v, at, 2.0 * self.profile.set.model.pressure_zero_pa);
         }
         let moving = self.signals.get(Channel::VehicleSpeedKph).is_some_and(|v| v > 1.0);
         if let Some(level) = self.signals.get(Channel::FuelLevelPct) {
@@ -423,31 +432,62 @@ impl Timeline {
     }
 }
 
-/// The pressure sensor's zero: mean of what it read with the tank open to the air.
+/// The pressure sensor's zero: what it reads with the tank open to the air, in stretches of ten seconds.
+///
+/// A vent that was commanded open is not always open. So a stretch counts only near the zero that a sensor can have
+/// at all, and when the next one agrees with it; and too many that do not make the zero unknown again.
 #[derive(Debug, Clone, Copy, Default)]
 struct Zero {
+    begin: Stamp,
+    last: Stamp,
     sum: f64,
     n: u32,
-    last: Stamp,
+    before: Option<f64>,
+    mean: Option<f64>,
+    agreed: u32,
+    refused: u32,
 }
 
+/// Length of a stretch, seconds.
+const ZERO_STRETCH_S: f64 = 10.0;
+/// Two stretches agree within this, Pa.
+const ZERO_AGREES_PA: f64 = 15.0;
+
 impl Zero {
-    fn see(&mut self, v: f64, at: Stamp) {
-        if at <= self.last && self.n > 0 {
+    fn see(&mut self, v: f64, at: Stamp, most_pa: f64) {
+        if at <= self.last && self.last != Stamp::ZERO {
             return;
         }
+        if self.n > 0 && at.since(self.last) > ZERO_STRETCH_S {
+            self.n = 0;
+        }
         self.last = at;
-        // A drifting zero: the last few hundred samples count.
-        if self.n >= 400 {
-            self.sum *= 0.5;
-            self.n /= 2;
+        if self.n == 0 {
+            self.begin = at;
+            self.sum = 0.0;
         }
         self.sum += v;
         self.n += 1;
+        if at.since(self.begin) < ZERO_STRETCH_S || self.n < 3 {
+            return;
+        }
+        let mean = self.sum / f64::from(self.n);
+        self.n = 0;
+        let steady = self.before.is_some_and(|b| (b - mean).abs() <= ZERO_AGREES_PA);
+        self.before = Some(mean);
+        let known = self.mean.is_none_or(|m| (m - mean).abs() <= 2.0 * ZERO_AGREES_PA);
+        if steady && known && mean.abs() <= most_pa {
+            self.agreed += 1;
+            // A drifting zero: the last minutes count.
+            let weight = 1.0 / f64::from(self.agreed.min(20));
+            self.mean = Some(self.mean.map_or(mean, |m| m + (mean - m) * weight));
+        } else {
+            self.refused += 1;
+        }
     }
 
     fn mean(&self) -> Option<f64> {
-        (self.n >= 10).then(|| self.sum / f64::from(self.n))
+        self.mean.filter(|_| self.refused < 4 || self.agreed > 2 * self.refused)
     }
 }
 

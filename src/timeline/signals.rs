@@ -7,6 +7,8 @@ use crate::time::Stamp;
 
 /// Spacings kept a channel.
 const KEPT: usize = 16;
+/// A quantity sent only on change is doubted after this silence, seconds, if it used to change far more often.
+const DEAD_S: f64 = 1800.0;
 
 /// What is known of one channel.
 #[derive(Debug, Clone, Copy)]
@@ -126,6 +128,11 @@ impl Signals {
         if regular(l, c) {
             return silent > 4.0 * f64::from(widest);
         }
+        // A quantity that used to change every few seconds and has stood like iron for half an hour is not
+        // measured any more: its controller sleeps.
+        if !c.is_state() && l.spacings_n >= 8 && silent > DEAD_S.max(50.0 * spacing(l, 2)) {
+            return true;
+        }
         // Sent only when it changes: good as long as its link still speaks.
         let row = self.rows[usize::from(l.link).min(self.rows.len() - 1)];
         self.now.since(row.0) > self.stale_s.max(4.0 * row.0.since(row.1).clamp(0.0, 600.0))
@@ -148,9 +155,7 @@ impl Signals {
         if c.is_state() || l.spacings_n < 8 || l.repeats * 2 < l.samples {
             return 0.0;
         }
-        let mut s = l.spacings;
-        s[..l.spacings_n.min(KEPT)].sort_by(f32::total_cmp);
-        f64::from(s[l.spacings_n.min(KEPT) / 4])
+        spacing(l, 4)
     }
 
     /// Every channel seen, with value, time and staleness.
@@ -159,6 +164,14 @@ impl Signals {
             .iter()
             .filter_map(|&c| self.lines[c as usize].as_ref().map(|l| (c, l.value, l.at, self.line_stale(l, c))))
     }
+}
+
+/// Time between the last changes, seconds: the shortest but for one `part` of them (2: the median).
+fn spacing(l: &Line, part: usize) -> f64 {
+    let mut s = l.spacings;
+    let n = l.spacings_n.min(KEPT);
+    s[..n].sort_by(f32::total_cmp);
+    f64::from(s[n / part])
 }
 
 /// Sampled again and again whether it changes or not (else it is sent only when it changes).

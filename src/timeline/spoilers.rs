@@ -1,6 +1,6 @@
 //! Spoilers: what happens to a parked vehicle that a leak test must know of.
 
-use super::{Happening, Timeline};
+use super::{Happening, Timeline, Vent};
 use crate::channel::Channel;
 use crate::time::Stamp;
 
@@ -42,6 +42,9 @@ pub struct Spoiler {
     pub text: String,
 }
 
+/// Pressure that went must stay away this long to count, seconds.
+const GONE_S: f64 = 3.0;
+
 /// Watches a parked vehicle; each kind is named once a stretch.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Watch {
@@ -54,6 +57,8 @@ pub(super) struct Watch {
     low_supply_since: Option<Stamp>,
     resting_v: Option<f64>,
     before: Option<(Stamp, f64)>,
+    /// Pressure that went at once, and when: it must stay away to count.
+    gone: Option<(Stamp, f64)>,
     before_that: Option<(Stamp, f64)>,
     pressure_start: Option<(f64, f64)>,
     named: Vec<SpoilerKind>,
@@ -166,12 +171,28 @@ impl Watch {
     fn sudden(&mut self, t: &Timeline, now: Stamp, parked: bool, out: &mut Vec<Happening>) {
         let Some((pressure, e)) = t.pressure_pa() else { return };
         let window = t.profile.set.spoilers.sudden_s;
+        // A vent that opens, or a key that is just being turned on, explains it.
+        if t.vent.state() != Some(Vent::Sealed) || t.key.raw() == Some(true) {
+            self.before = None;
+            self.before_that = None;
+            self.gone = None;
+            return;
+        }
+        if let Some((at, before)) = self.gone {
+            if pressure.abs() > 0.4 * before.abs() + e.min(40.0) {
+                // It came back: a gust or a slammed door.
+                self.gone = None;
+            } else if now.since(at) >= GONE_S {
+                self.gone = None;
+                self.name(SpoilerKind::OpenedTank, at, out, || {
+                    format!("{before:.0} Pa in the sealed tank was gone at once: the cap was opened, or the vent moved")
+                });
+            }
+        }
         if parked && let Some((at, before)) = self.before_that {
             let was_gone = before.abs() >= 80.0 + e && pressure.abs() <= 0.25 * before.abs() + e.min(40.0);
             if was_gone && now.since(at) <= 4.0 * window.max(1.0) {
-                self.name(SpoilerKind::OpenedTank, now, out, || {
-                    format!("{before:.0} Pa in the sealed tank was gone at once: the cap was opened, or the vent moved")
-                });
+                self.gone.get_or_insert((now, before));
             }
         }
         if self.before.is_none_or(|(at, _)| now.since(at) >= window) {
