@@ -72,11 +72,7 @@ pub fn summary(findings: &mut [Finding], repairs: &[Stamp]) -> BTreeMap<Test, Ve
                 && before != verdict
             {
                 let repaired = repairs.iter().any(|r| r.secs() > when && r.secs() <= at);
-                if repaired {
-                    disagree = false;
-                } else {
-                    disagree = true;
-                }
+                disagree = !repaired;
             }
             said = Some((verdict, at));
         }

@@ -6,7 +6,7 @@
 use super::draft::{Book, Draft, Machine, mm};
 use super::{Condition, condition, missed, within};
 use crate::channel::Channel;
-use crate::physics::soak_belief::{SoakBelief, SoakDrive, SoakSpec};
+use crate::physics::soak_belief::{Probe, SoakBelief, SoakDrive, SoakSpec};
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Spoiler, SpoilerKind, SwitchState, Timeline};
 use crate::trade::{Phase, Test, Verdict};
@@ -291,10 +291,25 @@ impl Run {
         }
     }
 
+    fn advance(&mut self, t: &Timeline) {
+        let probes = [
+            (Probe::Ambient, Channel::AmbientC),
+            (Probe::Wall, Channel::TankSkinC),
+            (Probe::Fuel, Channel::FuelTempC),
+            (Probe::Baro, Channel::BaroKpa),
+        ];
+        for (probe, channel) in probes {
+            if t.signals.stale(channel) {
+                self.belief.lose(probe);
+            }
+        }
+        self.belief.advance(t.now().secs(), &drive(t));
+    }
+
     /// The switch closed at `at`: is that a pass?
     fn judge_edge(&mut self, t: &Timeline, at: Stamp, uncertainty_s: f64) {
         let p = &t.profile.set;
-        self.belief.advance(t.now().secs(), &drive(t));
+        self.advance(t);
         let sure = p.leak.sure;
         let up_to = self.belief.closes_up_to_since_mm(sure);
         let from = self.belief.opens_from_since_mm(sure);
@@ -368,7 +383,7 @@ impl Run {
             return;
         }
         self.next = t.now().plus(ADVANCE_S);
-        self.belief.advance(t.now().secs(), &drive(t));
+        self.advance(t);
         if !self.marked && t.now() >= self.counts_from(t) {
             self.marked = true;
             self.belief.mark();
@@ -595,7 +610,6 @@ fn conditions(t: &Timeline) -> Vec<Condition> {
     let p = &t.profile.set.soak;
     vec![
         within(
-            t,
             format!("fuel level {:.0} to {:.0} %", p.level_low_pct, p.level_high_pct),
             Channel::FuelLevelPct,
             t.settled_level_pct(),

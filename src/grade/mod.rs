@@ -36,8 +36,7 @@ fn condition(text: String, value: Option<(Channel, f64)>, met: Option<bool>) -> 
 }
 
 /// A window condition on one channel: in, out, or not known.
-fn within(t: &Timeline, text: String, channel: Channel, value: Option<f64>, low: f64, high: f64) -> Condition {
-    let _ = t;
+fn within(text: String, channel: Channel, value: Option<f64>, low: f64, high: f64) -> Condition {
     condition(text, value.map(|v| (channel, v)), value.map(|v| (low..=high).contains(&v)))
 }
 

@@ -5,6 +5,7 @@ use crate::physics::{gas, orifice};
 use crate::time::Stamp;
 use crate::timeline::{Happening, SwitchState, Timeline, Vent};
 use crate::trade::{Test, Verdict};
+use std::collections::VecDeque;
 
 /// The machine.
 #[derive(Debug, Default)]
@@ -14,6 +15,10 @@ pub struct StartVent {
     /// The switch was seen open before it closed: only then does closed mean vacuum.
     seen_open: bool,
     key_on: Option<Stamp>,
+    /// The last seconds of pressure: the vacuum may be gone before the key is debounced.
+    recent: VecDeque<(Stamp, f64)>,
+    /// Pressure while the vent was last sealed.
+    standing_pa: Option<f64>,
 }
 
 #[derive(Debug, Clone)]
@@ -41,15 +46,13 @@ impl Machine for StartVent {
 
     fn happening(&mut self, t: &Timeline, h: &Happening) {
         match h {
-            Happening::Switch(turn) => {
-                if turn.to == Some(SwitchState::Open) {
-                    self.seen_open = true;
-                    if let Some(run) = &mut self.run
-                        && run.opened_at.is_none()
-                        && turn.from == Some(SwitchState::Closed)
-                    {
-                        run.opened_at = Some((turn.at, turn.uncertainty_s));
-                    }
+            Happening::Switch(turn) if turn.to == Some(SwitchState::Open) => {
+                self.seen_open = true;
+                if let Some(run) = &mut self.run
+                    && run.opened_at.is_none()
+                    && turn.from == Some(SwitchState::Closed)
+                {
+                    run.opened_at = Some((turn.at, turn.uncertainty_s));
                 }
             }
             Happening::Key(turn) if turn.to == Some(true) && turn.from == Some(false) => {
@@ -83,6 +86,15 @@ impl Machine for StartVent {
 
     fn step(&mut self, t: &Timeline) {
         let now = t.now();
+        if let Some((pa, _)) = t.pressure_pa() {
+            if t.vent().0 != Some(Vent::Open) {
+                self.standing_pa = Some(pa);
+            }
+            self.recent.push_back((now, pa));
+            while self.recent.front().is_some_and(|r| now.since(r.0) > 5.0) {
+                self.recent.pop_front();
+            }
+        }
         let Some(run) = &mut self.run else { return };
         // The vent may have opened in the moment before the key was debounced.
         if run.vent_at.is_none() {
@@ -91,20 +103,18 @@ impl Machine for StartVent {
                 run.vent_at = Some((since, 0.0));
             }
         }
-        if let (Some(trapped), Some((pa, e)), Some(_)) = (run.trapped_pa, t.pressure_pa(), run.vent_at)
-            && run.fifth_at.is_none()
-            && pa >= 0.2 * trapped - e.min(20.0)
-        {
-            run.fifth_at = Some(now);
+        if let (Some(trapped), Some((vent_at, _)), None) = (run.trapped_pa, run.vent_at, run.fifth_at) {
+            let e = t.zero_pa().1.min(20.0);
+            run.fifth_at = self.recent.iter().find(|(at, pa)| *at >= vent_at && *pa >= 0.2 * trapped - e).map(|r| r.0);
         }
         let waited = now.since(run.start);
         let settled = run.fifth_at.is_some() || (run.opened_at.is_some() && run.trapped_pa.is_none());
         let over = run.vent_at.is_some_and(|(at, _)| now.since(at) > 2.0 * longest_s(t) + 10.0);
-        if (settled && waited > 2.0) || over || waited > WAIT_S {
-            if let Some(mut run) = self.run.take() {
-                run.end = Some(now);
-                self.close(t, run);
-            }
+        if ((settled && waited > 2.0) || over || waited > WAIT_S)
+            && let Some(mut run) = self.run.take()
+        {
+            run.end = Some(now);
+            self.close(t, run);
         }
     }
 
@@ -143,7 +153,8 @@ impl Machine for StartVent {
 impl StartVent {
     fn begin(&mut self, t: &Timeline, at: Stamp) {
         let p = &t.profile.set;
-        let pressure = t.pressure_pa().filter(|_| t.zero_pa().1 < p.start_vent.least_vacuum_pa);
+        let pressure =
+            self.standing_pa.filter(|_| t.pressure_pa().is_some() && t.zero_pa().1 < p.start_vent.least_vacuum_pa);
         let (switch, since) = t.switch();
         let mut opened_at = None;
         let was_closed = match switch {
@@ -155,12 +166,10 @@ impl StartVent {
             }
             _ => false,
         };
-        let trapped_pa = pressure.map(|v| v.0).filter(|pa| *pa <= -p.start_vent.least_vacuum_pa);
+        let trapped_pa = pressure.filter(|pa| *pa <= -p.start_vent.least_vacuum_pa);
         if pressure.is_some() && trapped_pa.is_none() && opened_at.is_none() {
-            self.book.missed(format!(
-                "tank pressure at key-on was {:.0} Pa: no vacuum to vent",
-                pressure.map_or(0.0, |v| v.0)
-            ));
+            self.book
+                .missed(format!("tank pressure at key-on was {:.0} Pa: no vacuum to vent", pressure.unwrap_or(0.0)));
             return;
         }
         if trapped_pa.is_none() && !was_closed {

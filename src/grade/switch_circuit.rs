@@ -186,7 +186,8 @@ impl Run {
                 }
             }
             // A closed line with too much resistance, though still below the closed level.
-            if self.closed_v.count() == 40 || (self.closed_v.count() > 40 && self.closed_v.count() % 200 == 0) {
+            if self.closed_v.count() == 40 || (self.closed_v.count() > 40 && self.closed_v.count().is_multiple_of(200))
+            {
                 self.judge_contact(t, now);
             }
         }

@@ -1,20 +1,602 @@
-//! stub
-use super::draft::*;
-use crate::timeline::*;
-use crate::trade::*;
-/// x
+//! Vacuum decay: sealed and purge off, how long does the vacuum stand? That sizes the hole.
+
+use super::draft::{Book, Draft, Machine, mm};
+use super::{Condition, condition, missed, within};
+use crate::channel::Channel;
+use crate::physics::decay_belief::{DecayBelief, DecaySpec, Posterior, Pull, Seen};
+use crate::time::Stamp;
+use crate::timeline::{Happening, SwitchState, Timeline};
+use crate::trade::{Phase, Test, Verdict};
+use crate::units::kelvin;
+
+/// The machine.
 #[derive(Debug, Default)]
-pub struct VacuumDecay {}
+pub struct VacuumDecay {
+    book: Book,
+    pull: Option<PullSeen>,
+    run: Option<Run>,
+    recent: Vec<(Stamp, f64)>,
+}
+
+/// The sealed purge run that drew the vacuum.
+#[derive(Debug, Clone)]
+struct PullSeen {
+    began: Stamp,
+    closed: Option<(Stamp, f64)>,
+    strength: Vec<(f64, f64)>,
+    next: Stamp,
+}
+
+#[derive(Debug)]
+struct Run {
+    start: Stamp,
+    end: Option<Stamp>,
+    tapped: bool,
+    start_pa: Option<f64>,
+    zero_error_pa: f64,
+    lowest_pa: f64,
+    belief: Option<DecayBelief>,
+    trace: Trace,
+    reopened: Option<(Stamp, f64)>,
+    /// The switch was seen closed up to here.
+    closed_until: Option<Stamp>,
+    next: Stamp,
+    wait_s: f64,
+    posterior: Option<Posterior>,
+    decided: Option<(Verdict, Stamp)>,
+    /// The verdict the last look would have given: two looks must agree.
+    leaning: Option<Verdict>,
+    missed: Vec<String>,
+    unknown: Vec<String>,
+    pull_s: Option<f64>,
+    moving: bool,
+}
+
 impl Machine for VacuumDecay {
     fn test(&self) -> Test {
         Test::VacuumDecay
     }
-    fn happening(&mut self, _t: &Timeline, _h: &Happening) {}
-    fn step(&mut self, _t: &Timeline) {}
-    fn drafts(&self, _t: &Timeline) -> Vec<Draft> {
-        vec![Draft::not_run(Test::VacuumDecay, String::new(), vec![], "")]
+
+    fn happening(&mut self, t: &Timeline, h: &Happening) {
+        match h {
+            Happening::Phase(turn) => {
+                if turn.from == Phase::Decay {
+                    self.close(t, turn.at);
+                }
+                if turn.to == Phase::PurgeRun {
+                    let (switch, since) = t.switch();
+                    let closed = (switch == Some(SwitchState::Closed) && since >= turn.at).then_some((since, 0.1));
+                    self.pull = Some(PullSeen { began: turn.at, closed, strength: Vec::new(), next: turn.at });
+                } else if turn.to == Phase::Decay {
+                    let pull = self.pull.take();
+                    self.begin(t, turn.at, pull);
+                } else {
+                    self.pull = None;
+                }
+            }
+            Happening::Switch(turn) => {
+                if let Some(pull) = &mut self.pull
+                    && turn.to == Some(SwitchState::Closed)
+                    && turn.from == Some(SwitchState::Open)
+                    && turn.at >= pull.began
+                {
+                    pull.closed = Some((turn.at, turn.uncertainty_s));
+                }
+                if let Some(run) = &mut self.run
+                    && turn.to == Some(SwitchState::Open)
+                    && turn.from == Some(SwitchState::Closed)
+                    && run.reopened.is_none()
+                {
+                    run.reopened = Some((turn.at, turn.uncertainty_s));
+                    run.weigh(t, turn.at);
+                }
+            }
+            Happening::Gap { from, .. } => {
+                self.pull = None;
+                // What was seen before the gap stands; what came after may be another decay.
+                self.close(t, *from);
+            }
+            _ => {}
+        }
     }
-    fn under_way(&self, _t: &Timeline) -> Option<(f64, String)> {
-        None
+
+    fn step(&mut self, t: &Timeline) {
+        let now = t.now();
+        if let Some((pa, _)) = t.pressure_pa().filter(|_| self.pull.is_some() || self.run.is_some()) {
+            self.recent.push((now, pa));
+            if self.recent.len() > 400 {
+                self.recent.drain(..200);
+            }
+        }
+        if let Some(pull) = &mut self.pull
+            && now >= pull.next
+            && pull.strength.len() < 400
+        {
+            pull.next = now.plus(0.5);
+            pull.strength.push((now.secs(), purge_strength(t)));
+        }
+        if let Some(run) = &mut self.run {
+            run.step(t);
+        }
     }
+
+    fn drafts(&self, t: &Timeline) -> Vec<Draft> {
+        let under_way = self.run.as_ref().filter(|r| r.missed.is_empty()).map(|r| {
+            let mut d = r.draft(t);
+            d.open = true;
+            d
+        });
+        self.book.drafts(under_way, |missed| {
+            let mut reasons = missed.to_vec();
+            if let Some(run) = &self.run {
+                reasons.extend(run.missed.iter().cloned());
+            }
+            if reasons.is_empty() {
+                if let Some(start) = t.last_start() {
+                    reasons.extend(start_conditions(t, start.at).iter().filter_map(super::missed));
+                }
+                let shows = [Channel::LeakSwitch, Channel::SwitchSenseV, Channel::TankPressurePa];
+                if !shows.iter().any(|c| t.signals.seen(*c)) {
+                    reasons.push("neither the leak switch nor the tank pressure was recorded".into());
+                }
+                if t.vent().0.is_none() && !t.signals.seen(Channel::VentSolenoid) {
+                    reasons.push("nothing tells whether the vent was sealed".into());
+                }
+            }
+            if reasons.is_empty() {
+                reasons.push("no sealed stretch with vacuum and purge off was recorded".into());
+            }
+            Draft::not_run(
+                Test::VacuumDecay,
+                rule(t),
+                reasons,
+                "start cold (coolant near outside air), drive until the controller seals the vent and purges, and record to the end of the hold",
+            )
+        })
+    }
+
+    fn under_way(&self, t: &Timeline) -> Option<(f64, String)> {
+        let run = self.run.as_ref()?;
+        let elapsed = t.now().since(run.start);
+        let limit = t.profile.set.leak.small_mm;
+        Some(match (&run.posterior, run.decided) {
+            (_, Some((verdict, _))) => (1.0, format!("decided: {}; still recorded", verdict.word())),
+            (Some(p), None) => (
+                (2.0 * (p.p_at_least(limit) - 0.5)).abs(),
+                format!(
+                    "{elapsed:.0} s; {:.0} of 100 for a hole of {} or more",
+                    p.p_at_least(limit) * 100.0,
+                    mm(limit)
+                ),
+            ),
+            (None, None) => (0.0, format!("{elapsed:.0} s of decay")),
+        })
+    }
+
+    fn conditions(&self, t: &Timeline) -> Vec<Condition> {
+        let Some(start) = t.last_start() else { return Vec::new() };
+        start_conditions(t, start.at)
+    }
+}
+
+impl VacuumDecay {
+    fn begin(&mut self, t: &Timeline, at: Stamp, pull: Option<PullSeen>) {
+        let p = &t.profile.set;
+        let pressure = t.pressure_pa();
+        let tapped = pressure.is_some();
+        let near: Vec<f64> = self
+            .recent
+            .iter()
+            .filter(|(when, _)| when.since(at) > -0.4 && when.since(at) <= 0.05)
+            .map(|r| r.1)
+            .collect();
+        let start_pa =
+            if near.is_empty() { pressure.map(|v| v.0) } else { Some(near.iter().sum::<f64>() / near.len() as f64) };
+        let error = pressure.map_or(0.0, |v| v.1);
+        let (switch, since) = t.switch();
+        // The switch may have re-opened while the phase was being debounced.
+        let reopened = (switch == Some(SwitchState::Open) && since >= at && t.switch_was_closed_before(since))
+            .then_some((since, 0.1));
+        if tapped {
+            if start_pa.is_none_or(|pa| pa + error > -p.decay.least_vacuum_pa) {
+                self.book.missed(format!(
+                    "tank pressure at purge-off was {:.0} Pa; {:.0} Pa of vacuum are needed",
+                    start_pa.unwrap_or(0.0),
+                    p.decay.least_vacuum_pa
+                ));
+                return;
+            }
+        } else if switch != Some(SwitchState::Closed) && reopened.is_none() {
+            self.book.missed("the switch was not closed at purge-off: there was no vacuum to decay".into());
+            return;
+        }
+        let start = t.last_start();
+        let all = start.map_or_else(Vec::new, |s| start_conditions(t, s.at));
+        let mut unknown: Vec<String> = all.iter().filter(|c| c.met.is_none()).map(|c| c.text.clone()).collect();
+        if start.is_none() {
+            unknown.push("the engine's start was not recorded: whether it was cold".into());
+        }
+        let mut run = Run {
+            start: at,
+            end: None,
+            tapped,
+            start_pa,
+            zero_error_pa: error,
+            lowest_pa: start_pa.unwrap_or(0.0),
+            belief: None,
+            trace: Trace::default(),
+            reopened,
+            closed_until: None,
+            next: at.plus(1.0),
+            wait_s: 1.0,
+            posterior: None,
+            decided: None,
+            leaning: None,
+            missed: all.iter().filter_map(missed).collect(),
+            unknown,
+            pull_s: pull.as_ref().map(|pull| at.since(pull.began)),
+            moving: false,
+        };
+        for (when, pa) in self.recent.iter().filter(|(when, _)| *when > at) {
+            run.trace.add(*when, *pa);
+        }
+        if run.missed.is_empty() {
+            run.belief = Some(DecayBelief::new(&spec(t), &run.pull(pull)));
+        }
+        self.run = Some(run);
+    }
+
+    fn close(&mut self, t: &Timeline, at: Stamp) {
+        self.recent.clear();
+        let Some(mut run) = self.run.take() else { return };
+        run.end = Some(at);
+        if run.missed.is_empty() {
+            run.weigh(t, at);
+            self.book.runs.push(run.draft(t));
+        }
+        for m in run.missed {
+            self.book.missed(m);
+        }
+    }
+}
+
+impl Run {
+    fn pull(&self, pull: Option<PullSeen>) -> Pull {
+        let mut out = Pull {
+            off_s: self.start.secs(),
+            edge_error_s: 0.1,
+            pressure_at_off_pa: self.start_pa.filter(|_| self.tapped),
+            pressure_error_pa: self.zero_error_pa,
+            ..Pull::default()
+        };
+        if let Some(pull) = pull {
+            out.began_s = Some(pull.began.secs());
+            if let Some((at, u)) = pull.closed {
+                out.closed_s = Some(at.secs() - 0.5 * u);
+                out.edge_error_s = (0.5 * u).max(0.05);
+            }
+            out.strength = pull.strength;
+        }
+        out
+    }
+
+    fn step(&mut self, t: &Timeline) {
+        let now = t.now();
+        if let Some((pa, _)) = t.pressure_pa().filter(|_| self.tapped) {
+            self.trace.add(now, pa);
+            self.lowest_pa = self.lowest_pa.min(pa);
+        }
+        self.moving |= t.signals.get(Channel::VehicleSpeedKph).is_some_and(|v| v > 2.0);
+        if self.reopened.is_none() && t.switch_raw() == Some(SwitchState::Closed) {
+            self.closed_until = Some(now);
+        }
+        if now >= self.next && self.decided.is_none() && (self.tapped || self.reopened.is_none()) {
+            self.weigh(t, now);
+            // Later moments tell less: the next look comes after a third of the time gone by.
+            self.wait_s = (now.since(self.start) * 0.33).max(1.0);
+            self.next = now.plus(self.wait_s);
+        }
+    }
+
+    /// Weighs all that was seen by `now`, and decides when it is sure.
+    fn weigh(&mut self, t: &Timeline, now: Stamp) {
+        let Some(belief) = &self.belief else { return };
+        let m = &t.profile.set.model;
+        let points = self.trace.points();
+        let seen = if self.tapped {
+            Seen::Trace { points: &points, noise_pa: m.pressure_noise_pa }
+        } else if let Some((at, u)) = self.reopened {
+            Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) }
+        } else if let Some(until) = self.closed_until {
+            Seen::StillClosed { until_s: until.secs() }
+        } else {
+            return;
+        };
+        if self.tapped && points.len() < 3 {
+            return;
+        }
+        let posterior = belief.posterior(&[seen]);
+        let p_leak = posterior.p_at_least(t.profile.set.leak.small_mm);
+        let sure = t.profile.set.leak.sure;
+        let over = self.end.is_some() || (!self.tapped && self.reopened.is_some());
+        let leaning = if !posterior.informed() || posterior.unexplained || self.doubt(t).is_some() {
+            None
+        } else if p_leak <= 1.0 - sure {
+            Some(Verdict::Pass)
+        } else if p_leak >= sure && self.unknown.is_empty() {
+            Some(Verdict::Fail)
+        } else {
+            None
+        };
+        if self.decided.is_none()
+            && let Some(verdict) = leaning
+            && (over || (self.leaning == leaning && now.since(self.start) >= t.profile.set.decay.shortest_s))
+        {
+            self.decided = Some((verdict, now));
+        }
+        self.leaning = leaning;
+        self.posterior = Some(posterior);
+    }
+
+    /// What makes the decay worthless as a measure of the leak.
+    fn doubt(&self, t: &Timeline) -> Option<(String, &'static str)> {
+        let noise = t.profile.set.model.pressure_noise_pa;
+        let start = self.start_pa.filter(|_| self.tapped)?;
+        let deeper = start - self.lowest_pa;
+        (deeper > 30.0 + 4.0 * noise).then(|| {
+            (
+                format!("the vacuum grew by {deeper:.0} Pa after purge was shut: the purge valve seeps, and hides a leak while the engine runs"),
+                "pinch the purge line and repeat",
+            )
+        })
+    }
+
+    fn draft(&self, t: &Timeline) -> Draft {
+        let p = &t.profile.set;
+        let end = self.end.unwrap_or(t.now());
+        let mut d = Draft::run(Test::VacuumDecay, rule(t), self.start, end);
+        d.rests_on_switch = !self.tapped;
+        let (v, spread) = t.vapour_volume_m3();
+        d.note("vapour_volume_l", v * 1e3);
+        d.note("vapour_volume_spread_pct", spread * 100.0);
+        d.note("fuel_level_pct", t.settled_level_pct());
+        d.note("pull_s", self.pull_s);
+        if self.tapped {
+            d.note("start_pa", self.start_pa);
+            d.note("end_pa", self.trace.points().last().map(|x| x.1));
+        } else {
+            d.note("start_pa_from", -p.reliefs.vacuum_high_pa);
+            d.note("start_pa_to", -p.switch.reopens_low_pa);
+        }
+        if let Some((at, u)) = self.reopened {
+            d.note("reopened_after_s", at.since(self.start));
+            d.note("reopened_uncertainty_s", u);
+        } else if let Some(until) = self.closed_until.filter(|_| !self.tapped) {
+            d.note("still_closed_after_s", until.since(self.start));
+        }
+        let Some(posterior) = &self.posterior else {
+            d.because(format!("the sealed hold lasted only {:.1} s: too short to judge", end.since(self.start)));
+            d.next("repeat and hold the vacuum longer");
+            return d;
+        };
+        let small = p.leak.small_mm;
+        let p_leak = posterior.p_at_least(small);
+        let (low, high) = posterior.interval();
+        let best = posterior.best();
+        d.note("belief_at_or_above_limit", p_leak);
+        d.note("explained_by_rebound", posterior.explained_by_rebound);
+        let informed = posterior.informed() && !posterior.unexplained;
+        let doubt = self.doubt(t);
+        if informed && doubt.is_none() {
+            d.leak(low, best, high);
+        }
+        let what = match (self.tapped, self.reopened) {
+            (true, _) => format!(
+                "from {:.0} Pa the tank came to {:.0} Pa in {:.1} s",
+                self.start_pa.unwrap_or(0.0),
+                self.trace.points().last().map_or(0.0, |x| x.1),
+                end.since(self.start)
+            ),
+            (false, Some((at, _))) => {
+                format!("the switch re-opened {:.1} s after purge was shut", at.since(self.start))
+            }
+            (false, None) => format!(
+                "the switch was still closed {:.1} s after purge was shut",
+                self.closed_until.map_or(0.0, |u| u.since(self.start))
+            ),
+        };
+        match self.decided.filter(|_| doubt.is_none()) {
+            Some((Verdict::Fail, at)) => {
+                d.decide(Verdict::Fail, at);
+                let large = p.leak.large_mm;
+                let name = if low >= large {
+                    "a large leak"
+                } else if high < large {
+                    "a small leak"
+                } else if best >= large {
+                    "a leak, more likely large than small"
+                } else {
+                    "a leak, more likely small than large"
+                };
+                d.because(format!("{what}: {name}, a hole of about {} ({low:.2} to {high:.2} mm)", mm(best)));
+                d.note("leak_word", name);
+                d.next("find the leak: cap seal, filler neck, sender seal, canister, purge valve (pinch its line and repeat), lines");
+            }
+            Some((_, at)) => {
+                d.decide(Verdict::Pass, at);
+                d.because(format!("{what}: any hole is under {} (at most {high:.2} mm)", mm(small)));
+                d.next("none");
+                if p_leak > 0.5 {
+                    d.finding.withdrawn_by =
+                        Some(format!("the rest of the same decay, which looks like a hole of about {}", mm(best)));
+                }
+            }
+            None => {
+                if let Some((_, at)) = self.decided {
+                    d.note("decided_and_doubted_s", at.secs());
+                }
+                if let Some((why, next)) = doubt {
+                    d.because(why);
+                    d.next(next);
+                } else if posterior.unexplained {
+                    d.because(format!(
+                        "{what}: no tank of this profile decays like that; volume, sensor or profile is wrong"
+                    ));
+                    d.next("check the profile's tank volume, the fuel level and the pressure tap, then repeat");
+                } else if !posterior.informed() {
+                    d.because(format!("{what}: too short to tell a leak from a tight tank"));
+                    d.next("repeat and hold the vacuum longer");
+                } else if p_leak >= p.leak.sure {
+                    d.because(format!(
+                        "{what}: that looks like a hole of about {}, but it is not known: {}",
+                        mm(best),
+                        self.unknown.join("; ")
+                    ));
+                    d.next("repeat after a cold start with coolant and outside air recorded");
+                } else {
+                    d.because(format!(
+                        "{what}: the hole may be {low:.2} to {high:.2} mm; {:.0} of 100 that it is {} or more",
+                        p_leak * 100.0,
+                        mm(small)
+                    ));
+                    if posterior.explained_by_rebound > 0.05 {
+                        d.because("a tight tank can give a quick pull back by re-warming and evaporation: that is not excluded");
+                    }
+                    d.next(if self.tapped {
+                        "repeat with a longer hold, the fuel level known and the vehicle at rest"
+                    } else {
+                        "add a pressure tap, or repeat with a longer pull and hold at another fuel level"
+                    });
+                }
+            }
+        }
+        for u in &self.unknown {
+            d.because(format!("not known: {u}"));
+        }
+        if self.moving {
+            d.note("vehicle", "moving: the fuel may have splashed");
+        }
+        d
+    }
+}
+
+/// A pressure trace of at most 200 means: when it is full, two neighbours become one.
+#[derive(Debug, Clone, Default)]
+struct Trace {
+    cells: Vec<(f64, f64, f64)>,
+    merge: u32,
+    pending: (f64, f64, f64),
+}
+
+impl Trace {
+    fn add(&mut self, at: Stamp, pa: f64) {
+        self.pending.0 += at.secs();
+        self.pending.1 += pa;
+        self.pending.2 += 1.0;
+        if self.pending.2 < f64::from(1u32 << self.merge.min(20)) {
+            return;
+        }
+        self.cells.push(std::mem::take(&mut self.pending));
+        if self.cells.len() >= 200 {
+            self.cells =
+                self.cells.chunks_exact(2).map(|c| (c[0].0 + c[1].0, c[0].1 + c[1].1, c[0].2 + c[1].2)).collect();
+            self.merge += 1;
+        }
+    }
+
+    fn points(&self) -> Vec<(f64, f64)> {
+        self.cells.iter().map(|(t, p, n)| (t / n, p / n)).collect()
+    }
+}
+
+/// Relative strength of purge: duty, and how far the flow through its valve is choked.
+fn purge_strength(t: &Timeline) -> f64 {
+    let duty = t.signals.get(Channel::PurgeDutyPct).unwrap_or(0.0) * 0.01;
+    let Some(m) = t.signals.get(Channel::ManifoldKpa) else { return duty };
+    let baro = t.baro_pa().map_or(101.325, |b| b.0 * 1e-3);
+    // Elliptic approximation of nozzle flow, choked below 0.53 (as in ISO 6358; from memory).
+    let x = ((m / baro - 0.53) / 0.47).clamp(0.0, 1.0);
+    duty * (1.0 - x * x).sqrt()
+}
+
+fn spec(t: &Timeline) -> DecaySpec {
+    let p = &t.profile.set;
+    let m = &p.model;
+    let (volume_m3, volume_spread) = t.vapour_volume_m3();
+    let known = |c| t.signals.last(c).map(|v: (f64, Stamp)| kelvin(v.0));
+    let fuel_k = match (known(Channel::FuelTempC), known(Channel::TankSkinC), known(Channel::AmbientC)) {
+        (Some(k), ..) => (k - 2.0, k + 2.0),
+        (None, Some(k), _) => (k - 3.0, k + 5.0),
+        (None, None, Some(k)) => (k - 3.0, k + 12.0),
+        _ => (278.0, 308.0),
+    };
+    DecaySpec {
+        volume_m3,
+        volume_spread,
+        cd: m.discharge_cd,
+        area_error: m.area_error_pct * 0.01,
+        model_error: m.time_error_pct * 0.01,
+        baro_pa: t.baro_pa().map_or(101_325.0, |b| b.0),
+        gas_k: 0.5 * (fuel_k.0 + fuel_k.1),
+        rvp_psi: (p.fuel.rvp_low_psi, p.fuel.rvp_high_psi),
+        fuel_k,
+        closes_pa: (p.switch.closes_low_pa, p.switch.closes_high_pa),
+        reopens_pa: (p.switch.reopens_low_pa, p.switch.reopens_high_pa),
+        relief_vacuum_pa: (p.reliefs.vacuum_low_pa, p.reliefs.vacuum_high_pa),
+        gamma: (1.0, 1.4),
+        rewarming_s: (m.rewarming_low_s, m.rewarming_high_s),
+        evaporation_s: (m.reevaporation_low_s, m.reevaporation_high_s),
+        vapour_rise_pa_per_s: (0.0, m.vapour_rise_pa_per_s),
+        seed: m.seed as u64,
+    }
+}
+
+/// The conditions of a start, with what was known then.
+fn start_conditions(t: &Timeline, _at: Stamp) -> Vec<Condition> {
+    let p = &t.profile.set.decay;
+    let Some(start) = t.last_start() else { return Vec::new() };
+    let air = start.ambient_c.or(start.intake_air_c);
+    let by = if start.ambient_c.is_some() { "outside air" } else { "intake air" };
+    let above = start.coolant_c.zip(air).map(|(c, a)| c - a);
+    vec![
+        condition(
+            format!("coolant at start at most {:.1} K above {by}", p.start_above_ambient_k),
+            start.coolant_c.map(|c| (Channel::CoolantC, c)),
+            above.map(|k| k <= p.start_above_ambient_k),
+        ),
+        within(
+            format!("outside air at start {:.1} to {:.0} °C", p.ambient_low_c, p.ambient_high_c),
+            Channel::AmbientC,
+            air,
+            p.ambient_low_c,
+            p.ambient_high_c,
+        ),
+        condition(
+            format!("fuel level at most {:.0} %", p.level_high_pct),
+            t.settled_level_pct().map(|v| (Channel::FuelLevelPct, v)),
+            t.settled_level_pct().map(|v| v <= p.level_high_pct),
+        ),
+        condition(
+            format!("supply above {:.0} V", p.battery_low_v),
+            t.signals.get(Channel::BatteryV).map(|v| (Channel::BatteryV, v)),
+            t.signals.get(Channel::BatteryV).map(|v| v >= p.battery_low_v),
+        ),
+        condition(
+            format!("barometer above {:.0} kPa", p.baro_low_kpa),
+            t.baro_pa().map(|b| (Channel::BaroKpa, b.0 * 1e-3)),
+            t.baro_pa().map(|b| b.0 * 1e-3 >= p.baro_low_kpa),
+        ),
+    ]
+}
+
+fn rule(t: &Timeline) -> String {
+    let p = &t.profile.set;
+    format!(
+        "after a cold start, vent sealed, purge off: the decay sizes the hole; {} or more fails as small, {} or more as large ({}); a verdict needs a belief of {:.3}; prior: tight or evenly in the logarithm of the hole; Cd {:.2}",
+        mm(p.leak.small_mm),
+        mm(p.leak.large_mm),
+        t.profile.source("leak.small_mm"),
+        p.leak.sure,
+        p.model.discharge_cd
+    )
 }

@@ -4,7 +4,7 @@ use super::draft::{Draft, Machine};
 use super::levels::Levels;
 use crate::channel::Channel;
 use crate::time::Stamp;
-use crate::timeline::{Happening, SwitchState, Timeline, Turn, Vent};
+use crate::timeline::{Engine, Happening, SwitchState, Timeline, Turn, Vent};
 use crate::trade::{Test, Verdict};
 
 /// The machine: one run from repair to repair.
@@ -37,6 +37,8 @@ struct Run {
 struct Watch {
     at: Stamp,
     vacuum_pa: Option<f64>,
+    /// With the engine running a purge valve stuck open would hold the vacuum, however far the vent opens.
+    engine_at_rest: bool,
 }
 
 /// A sound vent empties the deepest vacuum in a second or two; this long nothing at all means it does not move.
@@ -50,17 +52,15 @@ impl Machine for VentSolenoid {
     fn happening(&mut self, t: &Timeline, h: &Happening) {
         match h {
             Happening::Vent(turn) => self.run.vent(t, turn),
-            Happening::Switch(turn) => {
-                if turn.to == Some(SwitchState::Open) {
-                    if let Some(w) = self.run.watch
-                        && w.vacuum_pa.is_none()
-                        && turn.at.since(w.at) > -0.5
-                    {
-                        self.run.moved = Some((turn.at, turn.at.since(w.at).max(0.0)));
-                        self.run.watch = None;
-                    }
-                    self.run.seen_open_switch = true;
+            Happening::Switch(turn) if turn.to == Some(SwitchState::Open) => {
+                if let Some(w) = self.run.watch
+                    && w.vacuum_pa.is_none()
+                    && turn.at.since(w.at) > -0.5
+                {
+                    self.run.moved = Some((turn.at, turn.at.since(w.at).max(0.0)));
+                    self.run.watch = None;
                 }
+                self.run.seen_open_switch = true;
             }
             Happening::Gap { .. } => self.run.watch = None,
             Happening::Repair(at) => {
@@ -122,7 +122,7 @@ impl Run {
             && self.seen_open_switch
             && !t.signals.seen(Channel::TankPressurePa);
         if vacuum_pa.is_some() || by_switch {
-            self.watch = Some(Watch { at: turn.at, vacuum_pa });
+            self.watch = Some(Watch { at: turn.at, vacuum_pa, engine_at_rest: t.engine() != Some(Engine::Running) });
         } else {
             self.opened_without_vacuum += 1;
         }
@@ -145,7 +145,9 @@ impl Run {
                 self.moved = Some((now, waited));
                 self.watch = None;
             } else if waited > NO_EFFECT_S {
-                self.not_moved = Some((now, waited));
+                if w.engine_at_rest {
+                    self.not_moved = Some((now, waited));
+                }
                 self.watch = None;
             }
         }
