@@ -82,7 +82,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     let links = page.health.links.len();
 
     // What must be there first, in this order; then what is left grows.
-    let texts = page.tests();
+    let texts: Vec<_> = page.snapshot.tests.iter().map(|t| page.test(t)).collect();
     let tests = grant(&mut left, texts.len());
     let phase = grant(&mut left, 1);
     let record = grant(&mut left, 1);
@@ -99,7 +99,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     let wait_rows = wait_rows + grant(&mut left, waits.len().min(2) - wait_rows);
     link_rows += grant(&mut left, links - link_rows);
     // The rest of the longer reasons, if all of them fit.
-    let second = texts.iter().filter(|t| t.len() > 1).count();
+    let second = texts.iter().filter(|t| t.1.is_some()).count();
     let in_full = second <= left && grant(&mut left, second) == second;
     event_rows += grant(&mut left, events.min(12) - event_rows);
 
@@ -111,7 +111,10 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     page.section("", waits.into_iter().take(wait_rows).collect(), &mut rows);
     page.section("window", page.conditions(condition_rows), &mut rows);
     page.section("signals", page.signals(signal_rows), &mut rows);
-    let texts = texts.into_iter().take(tests).flat_map(|t| t.into_iter().take(if in_full { 2 } else { 1 }));
+    let texts = texts.into_iter().take(tests).flat_map(|(one, two)| match two {
+        Some(two) if in_full => two.to_vec(),
+        _ => vec![one],
+    });
     page.section("tests", texts.collect(), &mut rows);
     page.section("events", page.events(event_rows), &mut rows);
     // In a very narrow window the parts themselves do not fit.
@@ -265,12 +268,8 @@ impl Page<'_> {
         cells.chunks(columns).map(|row| row.concat().trim_end().to_owned()).collect()
     }
 
-    /// One or two rows a test.
-    fn tests(&self) -> Vec<Vec<String>> {
-        self.snapshot.tests.iter().map(|t| self.test(t)).collect()
-    }
-
-    fn test(&self, t: &TestRow) -> Vec<String> {
+    /// The row of a test, and where that is too short for the text, two rows that say more.
+    fn test(&self, t: &TestRow) -> (String, Option<[String; 2]>) {
         let name = show::pad(show::test(t.test), TEST.min(self.room));
         let left = self.room.saturating_sub(TEST);
         let verdict = show::pad(show::verdict(t.verdict), VERDICT.min(left));
@@ -286,14 +285,14 @@ impl Page<'_> {
             None => t.text.clone(),
         };
         let text = show::words(&text, self.look.units);
-        let whole = show::fit(&text, left);
-        if !whole.ends_with('…') || left < 24 {
-            return vec![format!("{name}{verdict}{whole}")];
+        let in_one = format!("{name}{verdict}{}", show::fit(&text, left));
+        if show::width(&text) <= left || left < 24 {
+            return (in_one, None);
         }
-        // The first row says by its mark that there is more; it stands alone where there is no room for the second.
-        let rest: String = text.chars().skip(whole.chars().count() - 1).collect();
-        let rest = show::fit(rest.trim_start(), left);
-        vec![format!("{name}{verdict}{whole}"), format!("{:1$}{rest}", "", TEST + VERDICT)]
+        let lines = show::wrap(&text, left);
+        let first = format!("{name}{verdict}{}", lines[0]);
+        let rest = show::fit(&lines[1..].join(" "), left);
+        (in_one, Some([first, format!("{:1$}{rest}", "", TEST + VERDICT)]))
     }
 
     fn events(&self, rows: usize) -> Vec<String> {

@@ -166,7 +166,15 @@ pub fn words(text: &str, shown: Shown) -> String {
         }
         out[unit_at - 1] = number;
         out[unit_at] = unit + &rest;
+        // "0.51 mm (0.020 in)" says both already.
+        let both = rest.is_empty() && out.get(unit_at + 1).is_some_and(|w| w.starts_with('('));
+        if both && let Some(after) = out.get(unit_at + 2).and_then(|w| w.strip_prefix("in)")).map(str::to_owned) {
+            out[unit_at] += &after;
+            out[unit_at + 1].clear();
+            out[unit_at + 2].clear();
+        }
     }
+    out.retain(|word| !word.is_empty());
     out.join(" ")
 }
 
@@ -345,6 +353,7 @@ mod tests {
         assert_eq!(inch("a hole of (0.508–1.016 mm)."), "a hole of (0.020–0.040 in).");
         assert_eq!(inch("cooled by 10 K in 2 h at 20 °C"), "cooled by 18.0 °F in 2 h at 68.0 °F");
         assert_eq!(inch("1 K/h"), "1.8 °F/h");
+        assert_eq!(inch("limit of 0.508 mm (0.020 in), and"), "limit of 0.020 in, and");
         assert_eq!(inch("98 kPa, 12 Kilo, the Pa and 3 mmHg"), "98 kPa, 12 Kilo, the Pa and 3 mmHg");
         assert_eq!(words("249 Pa", Shown::Si), "249 Pa");
     }
