@@ -182,7 +182,7 @@ impl Adapter {
             // Value, resolution, decimals; controller channels only while it is awake.
             let (value, step, decimals, from_controller) = match c {
                 Channel::Key => (f64::from(v.now.key), 1.0, 0, false),
-                Channel::EngineRpm => (if e.rpm < 1.0 { 0.0 } else { e.rpm + 6.0 * n }, 1.0, 0, true),
+                Channel::EngineRpm => (if e.rpm < 1.0 { 0.0 } else { (e.rpm + 6.0 * n).max(0.0) }, 1.0, 0, true),
                 Channel::VehicleSpeedKph => (e.speed_kph, 1.0, 0, true),
                 Channel::CoolantC => (e.coolant_c + 0.15 * n, 1.0, 0, true),
                 Channel::IntakeAirC => (e.intake_c + 0.15 * n, 1.0, 0, true),

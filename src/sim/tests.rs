@@ -250,3 +250,21 @@ fn an_equivalent_hole_is_a_little_wider_than_a_sharp_edged_one() {
         assert!((1.04..1.10).contains(&wider), "{mm}: {wider}");
     }
 }
+
+#[test]
+fn no_sensor_tells_what_its_channel_cannot_be() {
+    for spec in ["sensors-noisy", "sensors-offset", "ps-sensors-noisy"] {
+        let p = Player::new(spec, 3, true).expect("known");
+        let header = String::from_utf8(p.header()).expect("ASCII");
+        let channels: Vec<_> = header.trim().split(',').map(crate::channel::Channel::from_name).collect();
+        for (_, bytes) in p {
+            let line = String::from_utf8(bytes).expect("ASCII");
+            for (cell, channel) in line.trim().split(',').zip(&channels) {
+                if let (Some(c), Ok(v)) = (channel, cell.parse::<f64>()) {
+                    let (low, high) = c.plausible();
+                    assert!(v >= low && v <= high, "{spec}: {c} {v}");
+                }
+            }
+        }
+    }
+}
