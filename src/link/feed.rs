@@ -155,6 +155,10 @@ impl Pace {
     /// Waits until it is time for `at`; false if it is to end.
     pub(super) fn wait(&mut self, at: Stamp, feed: &Feed) -> bool {
         let Some(speed) = self.speed else { return !feed.stopped() };
+        // A file's headings have no time, and its first row may lie hours behind them: nobody waits for that.
+        if at == Stamp::ZERO {
+            return !feed.stopped();
+        }
         let (begun, first) = *self.begun.get_or_insert((Instant::now(), at));
         loop {
             if feed.stopped() {

@@ -2,7 +2,7 @@
 
 use super::console::terminal;
 use super::show::{self, Ink, paint, verdict_ink};
-use crate::grade::verdict::{Finding, Findings, Test, Verdict};
+use crate::grade::verdict::{Finding, Findings, Num, Test, Verdict};
 use crate::units::Shown;
 
 /// How to show it.
@@ -90,13 +90,23 @@ fn test_lines(f: &Findings, test: Test, style: Style, out: &mut Vec<String>) {
         let text = show::words(&text, style.units);
         out.extend(show::wrap(&text, room(style, REASON)).iter().map(|l| format!("{:REASON$}{l}", "")));
     };
+    let size = |n: Num| show::hole(n.0, style.units);
     if let Some(leak) = run.leak_mm {
-        let [low, best, high] = [leak.low, leak.best, leak.high].map(|n| show::hole(n.0, style.units));
-        more(format!("hole {best}, between {low} and {high} (90 %)"));
+        // The upper end of a 90 % interval is a 95 % bound where the lower end is nothing.
+        more(match leak.low.0 < show::NO_HOLE_MM {
+            true => format!("hole at most {} (95 %)", size(leak.high)),
+            false => format!("hole {}, between {} and {} (90 %)", size(leak.best), size(leak.low), size(leak.high)),
+        });
     }
     if let Some(night) = run.night_mm {
-        let [closes, opens] = [night.closes_up_to, night.opens_from].map(|n| show::hole(n.0, style.units));
-        more(format!("this night: a hole up to {closes} could close the switch, one from {opens} keeps it open"));
+        let closes = size(night.closes_up_to);
+        more(match night.opens_from.0 < show::NO_HOLE_MM {
+            true => format!("this night: a hole up to {closes} could close the switch; any hole could keep it open"),
+            false => format!(
+                "this night: a hole up to {closes} could close the switch, one from {} keeps it open",
+                size(night.opens_from)
+            ),
+        });
     }
     if matches!(verdict, Verdict::Fail | Verdict::Inconclusive) && !run.next.is_empty() {
         more(format!("next: {}", run.next));

@@ -16,8 +16,6 @@ pub struct Health {
     pub capture: String,
     /// Bytes of raw record written.
     pub bytes: u64,
-    /// Seconds since the record was last safe against a power cut.
-    pub safe_s: Option<f64>,
     /// Records waiting to be written.
     pub queued: usize,
     /// What is wrong with the recording, if anything is.
@@ -39,7 +37,6 @@ impl Health {
             title: title.to_owned(),
             capture: capture.to_owned(),
             bytes: health.bytes,
-            safe_s: health.synced.map(|t| t.elapsed().as_secs_f64()),
             queued: health.queued,
             trouble: health.trouble.clone(),
             lost: health.dropped + health.unwritten,
@@ -171,12 +168,9 @@ impl Page<'_> {
                         text += &format!(", {} {word}", show::count(n));
                     }
                 }
-                // A healthy recorder writes within 0.2 s and syncs every second.
+                // A healthy recorder writes within 0.2 s; a disk that fails is a trouble.
                 if h.queued >= 1000 {
                     text += &format!(", {} waiting", show::count(h.queued as u64));
-                }
-                if let Some(safe) = h.safe_s.filter(|s| *s >= 3.0) {
-                    text += &format!(", last made safe {} ago", show::span(safe));
                 }
                 let text = show::fit(&format!("{text}, in {}", h.capture), self.room);
                 self.ink(if s.gaps > 0 || h.lost > 0 { Ink::Warn } else { Ink::Plain }, &text)
@@ -232,7 +226,11 @@ impl Page<'_> {
 
     fn signals(&self, rows: usize) -> Vec<String> {
         let mut order: Vec<&Signal> = self.snapshot.signals.iter().collect();
-        order.sort_by_key(|s| IMPORTANCE.iter().position(|c| *c == s.channel).unwrap_or(IMPORTANCE.len()));
+        let engine = self.snapshot.phase.engine_on();
+        let rank = |c: Channel| IMPORTANCE.iter().position(|i| *i == c).unwrap_or(IMPORTANCE.len());
+        order.sort_by_key(|s| {
+            (s.stale, engine != WITH_ENGINE.contains(&s.channel) && rank(s.channel) > 3, rank(s.channel))
+        });
         self.cells(&order, rows, SIGNAL_CELL, "signals", |s, width| {
             let value = show::value(s.channel, s.value, self.look.units);
             let blanks = " ".repeat(11usize.saturating_sub(show::width(&value)));
@@ -276,13 +274,14 @@ impl Page<'_> {
         let left = left.saturating_sub(VERDICT);
         let verdict = self.ink(verdict_ink(t.verdict), &verdict);
         let text = match &t.running {
-            Some((done, what)) => {
+            // A test that is decided and only watched to its end has a reason worth more than a full bar.
+            Some((done, what)) if *done < 1.0 || t.text.is_empty() => {
                 let done = if done.is_finite() { done.clamp(0.0, 1.0) } else { 0.0 };
                 let full = (done * 8.0).round() as usize;
                 let bar = format!("[{}{}]", "=".repeat(full), " ".repeat(8 - full));
                 format!("{bar} {:3.0} % {what}", done * 100.0)
             }
-            None => t.text.clone(),
+            _ => t.text.clone(),
         };
         let text = show::words(&text, self.look.units);
         let in_one = format!("{name}{verdict}{}", show::fit(&text, left));
@@ -328,6 +327,17 @@ const IMPORTANCE: [Channel; Channel::COUNT] = [
     Channel::FuelTempC,
     Channel::VehicleSpeedKph,
     Channel::IntakeAirC,
+    Channel::FuelTrimShortPct,
+    Channel::FuelTrimLongPct,
+];
+
+/// Those that tell most while the engine runs; the others tell most while it does not. The first four of
+/// [`IMPORTANCE`] always stay.
+const WITH_ENGINE: [Channel; 6] = [
+    Channel::EngineRpm,
+    Channel::PurgeDutyPct,
+    Channel::ManifoldKpa,
+    Channel::CoolantC,
     Channel::FuelTrimShortPct,
     Channel::FuelTrimLongPct,
 ];

@@ -138,13 +138,16 @@ fn fixed(v: f64, decimals: usize, unit: &str) -> String {
     format!("{bare} {unit}")
 }
 
+/// A smaller hole is none to anybody.
+pub const NO_HOLE_MM: f64 = 0.005;
+
 /// A hole's diameter.
 pub fn hole(mm: f64, shown: Shown) -> String {
     match shown {
         _ if !mm.is_finite() => "?".to_owned(),
-        Shown::Si if mm < 0.005 => "under 0.01 mm".to_owned(),
+        Shown::Si if mm < NO_HOLE_MM => "under 0.01 mm".to_owned(),
         Shown::Si => format!("{mm:.2} mm"),
-        Shown::Inch if mm < 0.0127 => "under 0.001 in".to_owned(),
+        Shown::Inch if mm < NO_HOLE_MM => "under 0.001 in".to_owned(),
         Shown::Inch => format!("{:.3} in", mm / MM_PER_INCH),
     }
 }
