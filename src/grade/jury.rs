@@ -1,6 +1,7 @@
 //! The jury: what one test says about another. No test queries another; this table alone joins them.
 
 use super::draft::Draft;
+use super::start_vent::BIAS_RETURNED;
 use super::verdict::{Counts, Finding};
 use crate::time::Stamp;
 use crate::trade::{Test, Verdict};
@@ -14,10 +15,28 @@ pub fn deliberate(drafts: Vec<Draft>) -> Vec<Finding> {
         .filter(|f| f.test == Test::SwitchCircuit && f.verdict == Verdict::Fail)
         .cloned()
         .collect();
+    let returned: Vec<Finding> = drafts
+        .iter()
+        .map(|d| &d.finding)
+        .filter(|f| f.test == Test::StartVent && f.evidence.contains_key(BIAS_RETURNED))
+        .cloned()
+        .collect();
     drafts
         .into_iter()
         .map(|d| {
             let mut f = d.finding;
+            if d.rests_on_switch && f.test == Test::KeyOffSoak && f.verdict == Verdict::Pass {
+                for v in &returned {
+                    // The start that ended this soak.
+                    if let (Some(end), Some(start)) = (f.end_s, v.start_s)
+                        && (start.0 - end.0).abs() < 60.0
+                    {
+                        f.withdrawn_by.get_or_insert_with(|| {
+                            format!("start_vent at {:.1} s: the switch opened before the vent did, so what closed it was a line without bias", start.0)
+                        });
+                    }
+                }
+            }
             if d.rests_on_switch && f.test != Test::SwitchCircuit && f.verdict != Verdict::NotRun {
                 for c in &circuits {
                     if overlaps(&f, c) {

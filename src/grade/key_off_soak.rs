@@ -23,6 +23,8 @@ pub struct KeyOffSoak {
     seen_working: bool,
 }
 
+/// Smaller holes are not spoken of: the ensemble does not tell them from tight.
+const LEAST_MM: f64 = 0.05;
 /// Capture time between two steps of the ensemble, seconds.
 const ADVANCE_S: f64 = 20.0;
 
@@ -338,7 +340,8 @@ impl Run {
             ));
             return;
         }
-        if self.belief.tight_closes_share() < 1.0 - sure {
+        // The ensemble may lag behind a quick tank; but where none of it has come near, nothing has drawn a vacuum.
+        if self.belief.tight_deepest_since_pa() < 0.25 * p.switch.closes_low_pa {
             self.doubt = Some((
                 format!(
                     "the switch closed {} after key-off, earlier than the cooling so far could have closed it on any tight tank: bias lost, a touched line or a sticking switch look like that",
@@ -356,7 +359,7 @@ impl Run {
                     "the switch closed {} after key-off (± {:.1} s); by then a hole of {} at most could still have closed it, under the limit of {}",
                     duration(after),
                     uncertainty_s,
-                    mm(up_to),
+                    mm(up_to.max(LEAST_MM)),
                     mm(p.leak.small_mm)
                 ),
             ));
@@ -448,7 +451,7 @@ impl Run {
                     t.now(),
                     format!(
                         "the sealed tank came to {deepest:.0} Pa; a hole of {} at most could have let it, under the limit of {}",
-                        mm(up_to),
+                        mm(up_to.max(LEAST_MM)),
                         mm(p.leak.small_mm)
                     ),
                 ));
@@ -457,7 +460,7 @@ impl Run {
             && !self.spoilers.iter().any(|s| spoils_open(s.kind))
             && t.zero_pa().1 <= 25.0
         {
-            let seen_at_most = (-deepest + self.zero_error_pa + 2.0 * p.model.pressure_noise_pa).max(20.0);
+            let seen_at_most = (-deepest + self.zero_error_pa + 2.0 * t.pressure_noise_pa()).max(20.0);
             let from = self.belief.reach_from_mm(seen_at_most, p.leak.sure);
             if from >= p.leak.small_mm && self.seal_seen {
                 self.decided = Some((
@@ -477,13 +480,15 @@ impl Run {
         let end = self.end.unwrap_or(t.now());
         let mut d = Draft::run(Test::KeyOffSoak, rule(t), self.start, end);
         let sure = p.leak.sure;
+        let whole_night = || self.belief.opens_from_since_mm(sure);
         let (up_to, from) = match (self.edge_bounds, self.tapped, self.deepest_pa) {
-            (_, true, Some(deepest)) if -deepest - self.zero_error_pa >= p.start_vent.least_vacuum_pa => {
+            // What could have closed it by the time it closed; what would have kept it open all night.
+            (Some((up_to, from)), ..) => (up_to, whole_night().max(from)),
+            (None, true, Some(deepest)) if -deepest - self.zero_error_pa >= p.start_vent.least_vacuum_pa => {
                 let v = -deepest - self.zero_error_pa;
                 (self.belief.reach_up_to_mm(v, sure), self.belief.reach_from_mm(v, sure))
             }
-            (Some(b), ..) => b,
-            (None, ..) => (self.belief.closes_up_to_since_mm(sure), self.belief.opens_from_since_mm(sure)),
+            (None, ..) => (self.belief.closes_up_to_since_mm(sure), whole_night()),
         };
         if self.belief.driven() {
             d.night(up_to, from);

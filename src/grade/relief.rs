@@ -89,7 +89,7 @@ impl Relief {
             Side::Vacuum => (-1.0, r.vacuum_low_pa, r.vacuum_high_pa, "vacuum"),
         };
         let now = t.now();
-        let margin = e + 3.0 * t.profile.set.model.pressure_noise_pa;
+        let margin = e + 3.0 * t.pressure_noise_pa();
         let beyond = &mut self.beyond[side as usize];
         if sign * pa > high + margin {
             let since = *beyond.get_or_insert(now);
@@ -121,7 +121,7 @@ impl Relief {
         }
         // Warmth supplies slowly: the flat must last long enough for the temperature to show that it goes on.
         let flat_s = if side == Side::Pressure { r.flat_s.max(300.0) } else { r.flat_s };
-        let noise = 2.0 * t.profile.set.model.pressure_noise_pa;
+        let noise = 2.0 * t.pressure_noise_pa();
         let Some(flat) = self.trace.flat(now, flat_s, r.flat_band_pa.max(noise)) else { return };
         if side == Side::Pressure && flat.warmed_k.is_none_or(|k| k < 0.2) {
             return;

@@ -36,6 +36,9 @@ struct Run {
     gap: bool,
 }
 
+/// Evidence that the switch opened before the vent did: the jury holds it against the soak.
+pub const BIAS_RETURNED: &str = "bias_returned";
+
 /// How long after key-on the vent may stay unmoved before the run is closed, seconds.
 const WAIT_S: f64 = 60.0;
 
@@ -297,6 +300,7 @@ impl Run {
                         "the switch opened {:.1} s before the vent did: it was the line's bias coming back, not vacuum venting",
                         -at.since(vent_at)
                     ));
+                    d.note(BIAS_RETURNED, "yes");
                     d.next("check the sense line's bias with the key off");
                 } else if s <= quick + u {
                     d.decide(Verdict::Pass, at);

@@ -257,7 +257,7 @@ impl Run {
         }
         // The pressure tap is a witness only once its zero is known.
         if let Some((pa, e)) = t.pressure_pa().filter(|(_, e)| *e <= 25.0) {
-            let margin = e + 3.0 * p.model.pressure_noise_pa;
+            let margin = e + 3.0 * t.pressure_noise_pa();
             let flat_s = held(
                 &mut self.closed_flat_since,
                 closed && pa > -(p.switch.reopens_low_pa - margin).max(0.0) && pa < 2000.0,

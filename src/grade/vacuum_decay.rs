@@ -284,7 +284,9 @@ impl Run {
         let now = t.now();
         if let Some((pa, _)) = t.pressure_pa().filter(|_| self.tapped) {
             self.trace.add(now, pa);
-            self.lowest_pa = self.lowest_pa.min(pa);
+            if let Some(mean) = self.trace.last() {
+                self.lowest_pa = self.lowest_pa.min(mean);
+            }
         }
         self.moving |= t.signals.get(Channel::VehicleSpeedKph).is_some_and(|v| v > 2.0);
         if self.reopened.is_none() && t.switch_raw() == Some(SwitchState::Closed) {
@@ -301,10 +303,9 @@ impl Run {
     /// Weighs all that was seen by `now`, and decides when it is sure.
     fn weigh(&mut self, t: &Timeline, now: Stamp) {
         let Some(belief) = &self.belief else { return };
-        let m = &t.profile.set.model;
         let points = self.trace.points();
         let seen = if self.tapped {
-            Seen::Trace { points: &points, noise_pa: m.pressure_noise_pa }
+            Seen::Trace { points: &points, noise_pa: t.pressure_noise_pa() }
         } else if let Some((at, u)) = self.reopened {
             Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) }
         } else if let Some(until) = self.closed_until {
@@ -340,7 +341,7 @@ impl Run {
 
     /// What makes the decay worthless as a measure of the leak.
     fn doubt(&self, t: &Timeline) -> Option<(String, &'static str)> {
-        let noise = t.profile.set.model.pressure_noise_pa;
+        let noise = t.pressure_noise_pa();
         let start = self.start_pa.filter(|_| self.tapped)?;
         let deeper = start - self.lowest_pa;
         (deeper > 30.0 + 4.0 * noise).then(|| {
@@ -363,7 +364,7 @@ impl Run {
         d.note("pull_s", self.pull_s);
         if self.tapped {
             d.note("start_pa", self.start_pa);
-            d.note("end_pa", self.trace.points().last().map(|x| x.1));
+            d.note("end_pa", self.trace.last());
         } else {
             d.note("start_pa_from", -p.reliefs.vacuum_high_pa);
             d.note("start_pa_to", -p.switch.reopens_low_pa);
@@ -394,7 +395,7 @@ impl Run {
             (true, _) => format!(
                 "from {:.0} Pa the tank came to {:.0} Pa in {:.1} s",
                 self.start_pa.unwrap_or(0.0),
-                self.trace.points().last().map_or(0.0, |x| x.1),
+                self.trace.last().unwrap_or(0.0),
                 end.since(self.start)
             ),
             (false, Some((at, _))) => {
@@ -502,6 +503,10 @@ impl Trace {
                 self.cells.chunks_exact(2).map(|c| (c[0].0 + c[1].0, c[0].1 + c[1].1, c[0].2 + c[1].2)).collect();
             self.merge += 1;
         }
+    }
+
+    fn last(&self) -> Option<f64> {
+        self.cells.last().map(|(_, p, n)| p / n)
     }
 
     fn points(&self) -> Vec<(f64, f64)> {

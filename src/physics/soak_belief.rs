@@ -297,6 +297,12 @@ impl SoakBelief {
         self.members.iter().filter(|m| m.tight_closed_s.is_some()).count() as f64 / MEMBERS as f64
     }
 
+    /// The deepest vacuum, Pa (positive), that any member's tight system came to since the
+    /// [`mark`](SoakBelief::mark).
+    pub fn tight_deepest_since_pa(&self) -> f64 {
+        self.members.iter().fold(f64::NEG_INFINITY, |a, m| a.max(m.deepest_since_pa[0]))
+    }
+
     /// Capture time by which a tight system has closed the switch in a share `share` of the members (0.05: early,
     /// 0.5: typical, 0.95: late); `None` while it has not come so far.
     pub fn tight_closes_at(&self, share: f64) -> Option<f64> {

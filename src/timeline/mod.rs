@@ -77,6 +77,7 @@ pub struct Timeline {
     /// The barometer was seen between whole steps of 0.5 kPa: it resolves better than a controller's own.
     baro_fine: bool,
     zero: Zero,
+    noise: Noise,
     level: Level,
     watch: Watch,
     rows: RowSpacing,
@@ -123,6 +124,7 @@ impl Timeline {
             manifold_at_rest_kpa: None,
             baro_fine: false,
             zero: Zero::default(),
+            noise: Noise::default(),
             level: Level::default(),
             watch: Watch::default(),
             rows: RowSpacing::default(),
@@ -251,9 +253,14 @@ impl Timeline {
     pub fn zero_pa(&self) -> (f64, f64) {
         let m = &self.profile.set.model;
         match self.zero.mean() {
-            Some(z) => (z, (m.pressure_noise_pa * 0.5).max(5.0)),
+            Some(z) => (z, (self.pressure_noise_pa() * 0.5).max(5.0)),
             None => (0.0, m.pressure_zero_pa),
         }
+    }
+
+    /// Noise of the tank pressure, one standard deviation: the profile's, or what the trace shows if that is more.
+    pub fn pressure_noise_pa(&self) -> f64 {
+        self.profile.set.model.pressure_noise_pa.max(self.noise.sigma())
     }
 
     /// Volume of air and vapour, cubic metres, and the half-width of its uncertainty as a fraction.
@@ -407,6 +414,9 @@ impl Timeline {
         {
             self.manifold_at_rest_kpa = Some(m);
         }
+        if let Some((v, at)) = self.signals.last(Channel::TankPressurePa) {
+            self.noise.see(v, at);
+        }
         let vented = self.vent.state() == Some(Vent::Open)
             && t.since(self.vent.since()) > 10.0
             && self.purge.state() != Some(true)
@@ -490,6 +500,40 @@ impl Zero {
         self.mean.filter(|_| self.refused < 4 || self.agreed > 2 * self.refused)
     }
 }
+
+/// Noise of a trace, from the second differences of neighbouring samples: a slope does not count.
+#[derive(Debug, Clone, Copy, Default)]
+struct Noise {
+    last: Stamp,
+    before: [f64; 2],
+    n: u32,
+    mean_square: f64,
+}
+
+impl Noise {
+    fn see(&mut self, v: f64, at: Stamp) {
+        if at <= self.last && self.n > 0 {
+            return;
+        }
+        self.last = at;
+        if self.n >= 2 {
+            // A step of the pressure itself (a vent that opens) is no noise: it is let in only a little.
+            let d =
+                (v - 2.0 * self.before[1] + self.before[0]).abs().min(3.0 * self.sigma() * SECOND_DIFFERENCE + 20.0);
+            let gain = (1.0 / f64::from(self.n)).max(0.005);
+            self.mean_square += (d * d - self.mean_square) * gain;
+        }
+        self.before = [self.before[1], v];
+        self.n = self.n.saturating_add(1);
+    }
+
+    fn sigma(&self) -> f64 {
+        if self.n < 50 { 0.0 } else { self.mean_square.sqrt() / SECOND_DIFFERENCE }
+    }
+}
+
+/// A second difference of independent samples spreads √6 times as far as they do.
+const SECOND_DIFFERENCE: f64 = 2.449_489_742_783_178;
 
 /// The fuel level, once a second, while the vehicle stands.
 #[derive(Debug, Clone, Default)]

@@ -42,6 +42,8 @@ pub struct Spoiler {
     pub text: String,
 }
 
+/// Smoothing of the pressure, seconds.
+const SMOOTH_S: f64 = 0.7;
 /// Pressure that went must stay away this long to count, seconds.
 const GONE_S: f64 = 3.0;
 
@@ -56,6 +58,8 @@ pub(super) struct Watch {
     high_supply_since: Option<Stamp>,
     low_supply_since: Option<Stamp>,
     resting_v: Option<f64>,
+    smooth_pa: Option<f64>,
+    smooth_at: Option<Stamp>,
     before: Option<(Stamp, f64)>,
     /// Pressure that went at once, and when: it must stay away to count.
     gone: Option<(Stamp, f64)>,
@@ -169,13 +173,21 @@ impl Watch {
 
     /// Vacuum or pressure that is gone at once, with the vent sealed: somebody opened the cap.
     fn sudden(&mut self, t: &Timeline, now: Stamp, parked: bool, out: &mut Vec<Happening>) {
-        let Some((pressure, e)) = t.pressure_pa() else { return };
+        let Some((raw, zero_error)) = t.pressure_pa() else { return };
+        // A second's mean, as noise is not an opened cap.
+        let dt = self.smooth_at.map_or(f64::INFINITY, |at| now.since(at)).max(0.0);
+        self.smooth_at = Some(now);
+        let gain = (dt / SMOOTH_S).min(1.0);
+        let pressure = self.smooth_pa.map_or(raw, |s| s + (raw - s) * gain);
+        self.smooth_pa = Some(pressure);
+        let e = zero_error + 2.0 * t.pressure_noise_pa();
         let window = t.profile.set.spoilers.sudden_s;
         // A vent that opens, or a key that is just being turned on, explains it.
         if t.vent.state() != Some(Vent::Sealed) || t.key.raw() == Some(true) {
             self.before = None;
             self.before_that = None;
             self.gone = None;
+            self.smooth_pa = None;
             return;
         }
         if let Some((at, before)) = self.gone {
