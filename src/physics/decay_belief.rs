@@ -10,7 +10,7 @@
 //! seed.
 
 use super::fuel::Gasoline;
-use super::sampling::{Hypercube, even, even_log};
+use super::sampling::{Hypercube, even, even_log, quantile_sorted};
 use super::{gas, orifice};
 
 /// Members of the ensemble.
@@ -156,6 +156,10 @@ const FIRST_STEP_S: f64 = 0.02;
 const STEP_GROWTH: f64 = 1.07;
 /// A trace's points share their model error: together they count as this many.
 const TRACE_WORTH: f64 = 8.0;
+/// How long a pull may have lasted whose begin was not seen, s.
+const UNSEEN_PULL_S: (f64, f64) = (1.0, 30.0);
+/// Logarithmic half-width by which purge may have changed after the switch closed: where its strength is told, and not.
+const PURGE_CHANGE: (f64, f64) = (0.1, 0.3);
 /// Log-likelihood below which nothing fits: five standard deviations.
 const FITS_NOTHING: f64 = -12.5;
 
@@ -175,6 +179,7 @@ struct Member {
     edge: [f64; 3],
     start: f64,
     unseen: f64,
+    purge_change: f64,
     zero: f64,
 }
 
@@ -218,6 +223,7 @@ impl Member {
             start: u[14],
             zero: both(u[15]),
             unseen: u[16],
+            purge_change: both(u[17]),
         }
     }
 
@@ -258,7 +264,7 @@ impl DecayBelief {
         for (i, mm) in holes_mm.iter_mut().enumerate().skip(1) {
             *mm = HOLE_LOW_MM * libm::exp(step * (i - 1) as f64);
         }
-        let cube = Hypercube::new(MEMBERS, 17, spec.seed);
+        let cube = Hypercube::new(MEMBERS, 18, spec.seed);
         let members: Vec<Member> = (0..MEMBERS).map(|m| Member::new(spec, cube.row(m))).collect();
         let mut starts = Vec::with_capacity(MEMBERS * HOLES);
         let mut reopen_s = Vec::with_capacity(MEMBERS * HOLES);
@@ -266,7 +272,7 @@ impl DecayBelief {
             let mut guess = None;
             for mm in &holes_mm {
                 let (k, k_out) = (member.rate_mm2 * mm * mm, member.rate_out_mm2 * mm * mm);
-                let start = start_of_decay(member, pull, pull.pressure_error_pa, k, k_out, &mut guess);
+                let start = start_of_decay(member, pull, k, k_out, &mut guess);
                 starts.push(start);
                 reopen_s.push(reopens_after(member, start, k, k_out));
             }
@@ -307,6 +313,22 @@ impl DecayBelief {
         self.gather(&log_like)
     }
 
+    /// Seconds from purge-off after which the switch re-opens behind a hole of `mm`, in a share `share` of the members;
+    /// `None` if not within the horizon.
+    pub fn reopens_after_s(&self, mm: f64, share: f64) -> Option<f64> {
+        let hole = self.holes_mm.iter().rposition(|&h| h <= mm).unwrap_or(0);
+        let next = (hole + 1).min(HOLES - 1);
+        let part = if hole == 0 || next == hole {
+            0.0
+        } else {
+            libm::log(mm / self.holes_mm[hole]) / libm::log(self.holes_mm[next] / self.holes_mm[hole])
+        };
+        let mut times: Vec<f64> =
+            self.reopen_s.chunks_exact(HOLES).map(|row| between(row[hole], row[next], part.clamp(0.0, 1.0))).collect();
+        times.sort_unstable_by(f64::total_cmp);
+        Some(quantile_sorted(&times, share)).filter(|t| t.is_finite())
+    }
+
     fn sigma_s(&self, t: f64, error_s: f64) -> f64 {
         // An even error of half-width e has the standard deviation e/√3.
         let model = self.spec.model_error.max(0.01) * t.max(0.0);
@@ -322,16 +344,7 @@ impl DecayBelief {
             for (c, cell) in row.iter_mut().enumerate().skip(1) {
                 let (hole, part) = cell_place(c);
                 let (a, b) = (times[hole], times[(hole + 1).min(HOLES - 1)]);
-                let t = if part == 0.0 {
-                    a
-                } else if a.is_finite() && b.is_finite() {
-                    // Times go as a power of the hole.
-                    libm::exp(libm::log(a.max(1e-3)) * (1.0 - part) + libm::log(b.max(1e-3)) * part)
-                } else if part < 0.5 {
-                    a
-                } else {
-                    b
-                };
+                let t = between(a, b, part);
                 *cell += ln_like(t);
             }
         }
@@ -541,11 +554,11 @@ fn prior(cell: usize) -> f64 {
 }
 
 /// The state at purge-off: the pull is solved for the strength of purge that brings the pressure seen at the time seen.
-fn start_of_decay(m: &Member, pull: &Pull, error_pa: f64, k: f64, k_out: f64, guess: &mut Option<f64>) -> State {
+fn start_of_decay(m: &Member, pull: &Pull, k: f64, k_out: f64, guess: &mut Option<f64>) -> State {
     let off = pull.off_s + m.edge[2] * pull.edge_error_s;
     // What must be reached, and when.
     let (target_pa, target_s) = match (pull.pressure_at_off_pa, pull.closed_s) {
-        (Some(p), _) => (p - m.zero * error_pa, off),
+        (Some(p), _) => (p - m.zero * pull.pressure_error_pa, off),
         (None, Some(s)) => (-m.closes_pa, (s + m.edge[1] * pull.edge_error_s).min(off)),
         // Somewhere between the closing point and the relief.
         (None, None) => (-even((m.closes_pa, m.relief_pa), m.start), off),
@@ -554,6 +567,8 @@ fn start_of_decay(m: &Member, pull: &Pull, error_pa: f64, k: f64, k_out: f64, gu
         Some(s) => (s + m.edge[0] * pull.edge_error_s).min(target_s - 0.02),
         None => target_s - even_log(UNSEEN_PULL_S, m.unseen),
     };
+    // A vacuum that was measured is below the relief, whatever this member had thought of it.
+    let m = &Member { relief_pa: m.relief_pa.max(-1.02 * target_pa), ..*m };
     let run = |draw: f64, from: State, t0: f64, t1: f64| {
         let dt = (t1 - t0) / PULL_STEPS;
         let mut s = from;
@@ -564,7 +579,6 @@ fn start_of_decay(m: &Member, pull: &Pull, error_pa: f64, k: f64, k_out: f64, gu
         }
         s
     };
-    // Without the relief: it would hide how strong the draw is. It is above the closing point anyway.
     let miss = |draw: f64| run(draw, State::default(), begin, target_s).pressure() - target_pa;
     let mut a = guess.unwrap_or(-target_pa / (target_s - begin)).max(1e-6);
     let mut fa = miss(a);
@@ -584,7 +598,9 @@ fn start_of_decay(m: &Member, pull: &Pull, error_pa: f64, k: f64, k_out: f64, gu
         // No strength brings it (relief, or purge said to be off): take the pressure as it must have been.
         return State { moles: target_pa, ..State::default() };
     }
-    run(a, run(a, State::default(), begin, target_s), target_s, off)
+    let change = if pull.strength.is_empty() { PURGE_CHANGE.1 } else { PURGE_CHANGE.0 };
+    let later = a * libm::exp(change * m.purge_change);
+    run(later, run(a, State::default(), begin, target_s), target_s, off)
 }
 
 impl Pull {
@@ -616,8 +632,18 @@ fn reopens_after(m: &Member, start: State, k: f64, k_out: f64) -> f64 {
     f64::INFINITY
 }
 
-/// How long a pull may have lasted whose begin was not seen, s.
-const UNSEEN_PULL_S: (f64, f64) = (1.0, 30.0);
+/// A re-opening time between those of two neighbouring holes: times go as a power of the hole.
+fn between(a: f64, b: f64, part: f64) -> f64 {
+    if part == 0.0 {
+        a
+    } else if a.is_finite() && b.is_finite() {
+        libm::exp(libm::log(a.max(1e-3)) * (1.0 - part) + libm::log(b.max(1e-3)) * part)
+    } else if part < 0.5 {
+        a
+    } else {
+        b
+    }
+}
 
 fn square(x: f64) -> f64 {
     x * x
