@@ -369,7 +369,11 @@ fn words(h: &Happening) -> Option<(Stamp, String)> {
 
 fn waits_for(phase: Phase, t: &Timeline) -> String {
     match phase {
-        Phase::Soak => "the cooling tank to close the switch".into(),
+        Phase::Soak => match t.switch().0 {
+            Some(SwitchState::Closed) => "the key: the switch is closed, the soak goes on".into(),
+            Some(SwitchState::Open) => "the cooling tank to close the switch".into(),
+            Some(SwitchState::NoBias) | None => "the tank to cool".into(),
+        },
         Phase::KeyOff => "the vent to seal".into(),
         Phase::KeyOn => "the engine to start".into(),
         Phase::Crank => "the engine to run".into(),

@@ -15,7 +15,7 @@ pub mod verdict;
 use crate::channel::Channel;
 use crate::time::Stamp;
 use crate::timeline::{Happening, Timeline};
-use crate::trade::{Test, Verdict};
+use crate::trade::{Phase, Test, Verdict};
 use draft::Machine;
 use std::collections::BTreeMap;
 use verdict::{Counts, Finding};
@@ -115,8 +115,14 @@ impl Bench {
         self.machines.iter().map(|m| (m.test(), m.under_way(t))).collect()
     }
 
-    /// The conditions of the tests, with their state now.
+    /// The conditions of the tests that could run in this phase, with their state now.
     pub fn conditions(&self, t: &Timeline) -> Vec<Condition> {
-        self.machines.iter().flat_map(|m| m.conditions(t)).collect()
+        let parked = match t.phase().0 {
+            Phase::KeyOff | Phase::Soak => Some(true),
+            Phase::Unknown => None,
+            _ => Some(false),
+        };
+        let now = |test| parked.is_none_or(|parked| parked == (test == Test::KeyOffSoak));
+        self.machines.iter().filter(|m| now(m.test())).flat_map(|m| m.conditions(t)).collect()
     }
 }

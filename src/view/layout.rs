@@ -220,7 +220,7 @@ impl Page<'_> {
             if let Some((channel, v)) = c.value {
                 text += &format!(": now {}", show::value(channel, v, self.look.units));
             }
-            format!("{}{}", self.ink(ink, &show::pad(word, 8)), show::pad(&text, width.saturating_sub(8)))
+            format!("{}{}", self.ink(ink, &show::pad(word, 8)), show::pad(&text, width.saturating_sub(9)) + " ")
         })
     }
 
