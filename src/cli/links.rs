@@ -53,7 +53,7 @@ What each link can grade. A test that lacks a channel is not run, or inconclusiv
   4    with the pressure tap, or the sensor's own signal
   no   there is no leak switch to judge
 
-  A second link can bring what the first lacks: name --link twice.";
+  A second adapter can bring what the first lacks: name --link twice.";
 
 /// The ports by the name that stays the same when a plug is moved, where the system keeps such names.
 fn ports() -> Vec<(String, String)> {
