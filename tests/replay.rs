@@ -196,7 +196,7 @@ proptest! {
         let root = tempfile::tempdir().unwrap();
         let link = format!("sim:{},seed={seed},tap={}", DAYS[day], if tap { "yes" } else { "no" });
         let last = Some(Duration::from_millis(last_ms));
-        let ended = run(&link, &root.path().join("captures"), Some(10f64.powf(log_speed)), last);
+        let ended = run(&link, &root.path().join("captures"), Some(libm::pow(10.0, log_speed)), last);
         let (again, losses) = judged(&copy(&ended.dir, &root.path().join("elsewhere")));
         prop_assert_eq!(losses, [""; 0]);
         prop_assert_eq!(json(&ended.findings), again);
