@@ -234,7 +234,9 @@ impl Session {
 
     /// How things are; renewed at most ten times a second, and only while somebody looks.
     pub fn look(&self) -> Look {
-        self.published.look()
+        let look = self.published.look();
+        // A recorder that fell over shows nothing more; nobody must wait for it.
+        Look { ended: look.ended || self.recorder.is_finished(), ..look }
     }
 
     /// Waits until the session has ended.

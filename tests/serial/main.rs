@@ -4,7 +4,8 @@
 
 mod rig;
 
-use rig::{Adapter, Kept, Pty, same_when_replayed, start, wait_for};
+use rig::{Adapter, Kept, Pty, Watch, same_in_another_process, same_when_replayed, start, wait_for};
+use rustix::process::Signal;
 use soakwatch::decode::NoticeKind;
 use soakwatch::record::Event;
 use std::time::Duration;
@@ -53,7 +54,8 @@ fn noise_a_restart_and_a_moved_plug_cost_what_they_damaged_and_no_more() {
     let port = dir.path().join("adapter");
     pty.plug(&port);
     let mut adapter = Adapter::new(pty, true);
-    let session = start(&port, &dir.path().join("captures"));
+    let watch = Watch::start(&format!("bench:{}", port.display()), &dir.path().join("captures"), &[]);
+    watch.hear(" up: ");
     adapter.boot();
     adapter.answer_until(1);
     // Rows 1 to 40: some torn into pieces, some damaged.
@@ -81,19 +83,18 @@ fn noise_a_restart_and_a_moved_plug_cost_what_they_damaged_and_no_more() {
     let mut sent = first.sent.clone();
     std::fs::remove_file(&port).unwrap();
     drop(first);
-    wait_for(&session, |l| l.health.links[0].words.contains("is gone"));
+    watch.hear(" down: ");
     std::thread::sleep(Duration::from_millis(700));
     adapter.pty.plug(&port);
     let so_far = adapter.asked;
     adapter.answer_until(so_far + 2);
     // Rows 61 to 90.
     adapter.play(30, ROW, |_, row| vec![row]);
-    wait_for(&session, |l| l.health.links[0].words == "receiving");
     std::thread::sleep(Duration::from_millis(300));
-    session.stop().stop();
-    let ended = session.join().unwrap();
+    let (code, said, capture) = watch.end(Some(Signal::INT));
+    assert_eq!(code, 3, "{said}");
 
-    let kept = Kept::read(&ended.dir);
+    let kept = Kept::read(&capture);
     sent.extend_from_slice(&adapter.pty.sent);
     assert_eq!(kept.bytes(), sent);
     // Row 11: wrong check. Row 16 lost its end and ran into row 17. Row 26: garbage before it. Row 31 is whole, what
@@ -113,6 +114,38 @@ fn noise_a_restart_and_a_moved_plug_cost_what_they_damaged_and_no_more() {
     let Event::Gap { from_ns, to_ns, cause, .. } = events[gap] else { panic!() };
     assert!((700_000_000..4_000_000_000).contains(&(to_ns - from_ns)), "{}", to_ns - from_ns);
     assert!(cause.contains("was gone"));
-    assert_eq!(ended.findings.gaps.iter().filter(|g| g.cause.contains("was gone")).count(), 1);
-    same_when_replayed(&ended, &dir.path().join("elsewhere"));
+    assert!(matches!(events.last().unwrap(), Event::End { cause } if cause == "stopped by the person"));
+    let samples = std::fs::read_to_string(capture.join("samples.csv")).unwrap();
+    assert_eq!(samples.lines().count(), 1 + want.len());
+    let findings = std::fs::read_to_string(capture.join("findings.json")).unwrap();
+    let findings: serde_json::Value = serde_json::from_str(&findings).unwrap();
+    assert_eq!(findings["records"], kept.records.len());
+    assert_eq!(findings["undecoded"], 4);
+    let gone = |g: &&serde_json::Value| g["cause"].as_str().unwrap().contains("was gone");
+    assert_eq!(findings["gaps"].as_array().unwrap().iter().filter(gone).count(), 1, "{findings}");
+    same_in_another_process(&capture, &dir.path().join("elsewhere"));
+}
+
+#[test]
+fn a_day_of_the_program_is_graded_alike_in_another_process() {
+    let dir = tempfile::tempdir().unwrap();
+    let watch = Watch::start("sim:leak-0.70,seed=5", &dir.path().join("captures"), &["--speed", "1000000"]);
+    let (code, said, capture) = watch.end(None);
+    assert!([0, 1, 3].contains(&code), "{said}");
+    assert!(Kept::read(&capture).records.len() > 10_000);
+    same_in_another_process(&capture, &dir.path().join("elsewhere"));
+}
+
+#[test]
+fn every_way_to_be_told_to_end_ends_in_order() {
+    for signal in [Signal::INT, Signal::TERM, Signal::HUP] {
+        let dir = tempfile::tempdir().unwrap();
+        let watch = Watch::start("sim:tight", &dir.path().join("captures"), &["--speed", "20"]);
+        watch.hear("soak");
+        let (_, said, capture) = watch.end(Some(signal));
+        let kept = Kept::read(&capture);
+        let last = *kept.events().last().unwrap();
+        assert!(matches!(last, Event::End { cause } if cause == "stopped by the person"), "{signal:?}: {said}");
+        same_in_another_process(&capture, &dir.path().join("elsewhere"));
+    }
 }

@@ -1,6 +1,7 @@
 //! A pty pair that plays a bench adapter, and a session that records it.
 
 use rustix::fs::{Mode, OFlags, fcntl_setfl};
+use rustix::process::{Pid, Signal, kill_process};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use soakwatch::capture::Reader;
@@ -14,7 +15,9 @@ use std::fs::{self, File};
 use std::io::{Read, Write};
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 /// The adapter's side of a pty.
@@ -27,12 +30,12 @@ pub struct Pty {
 
 impl Pty {
     pub fn new() -> Pty {
-        let master: OwnedFd = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        let master: OwnedFd = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
         grantpt(&master).unwrap();
         unlockpt(&master).unwrap();
         let slave = PathBuf::from(ptsname(&master, Vec::new()).unwrap().into_string().unwrap());
         // No echo and no line editing from the first byte on, as on a real port.
-        let held = rustix::fs::open(&slave, OFlags::RDWR | OFlags::NOCTTY, Mode::empty()).unwrap();
+        let held = rustix::fs::open(&slave, OFlags::RDWR | OFlags::NOCTTY | OFlags::CLOEXEC, Mode::empty()).unwrap();
         let mut raw = tcgetattr(&held).unwrap();
         raw.make_raw();
         tcsetattr(&held, OptionalActions::Now, &raw).unwrap();
@@ -156,6 +159,111 @@ pub fn wait_for(session: &Session, what: impl Fn(&soakwatch::session::Look) -> b
     }
 }
 
+/// The program itself, watching a port.
+pub struct Watch {
+    child: Child,
+    said: Arc<Mutex<String>>,
+    reader: Option<JoinHandle<()>>,
+}
+
+impl Drop for Watch {
+    /// A test that fails leaves no program behind.
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+impl Watch {
+    pub fn start(link: &str, captures: &Path, more: &[&str]) -> Watch {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_soakwatch"))
+            .args(["watch", "--plain", "--link", link, "--captures"])
+            .arg(captures)
+            .args(more)
+            .stdout(Stdio::piped())
+            .spawn()
+            .unwrap();
+        let mut out = child.stdout.take().unwrap();
+        let said = Arc::new(Mutex::new(String::new()));
+        let heard = said.clone();
+        let reader = std::thread::spawn(move || {
+            let mut buffer = [0; 4096];
+            while let Ok(n) = out.read(&mut buffer) {
+                if n == 0 {
+                    break;
+                }
+                heard.lock().unwrap().push_str(&String::from_utf8_lossy(&buffer[..n]));
+            }
+        });
+        Watch { child, said, reader: Some(reader) }
+    }
+
+    /// Waits until it has said this.
+    pub fn hear(&self, words: &str) {
+        let begun = Instant::now();
+        while !self.said.lock().unwrap().contains(words) {
+            assert!(begun.elapsed() < Duration::from_secs(15), "no \"{words}\" in: {}", self.said.lock().unwrap());
+            std::thread::sleep(Duration::from_millis(10));
+        }
+    }
+
+    /// Sends a signal and waits for the end: its exit code, what it said, the capture's folder.
+    pub fn end(mut self, signal: Option<Signal>) -> (i32, String, PathBuf) {
+        if let Some(signal) = signal {
+            let pid = Pid::from_raw(self.child.id().try_into().unwrap()).unwrap();
+            kill_process(pid, signal).unwrap();
+        }
+        let begun = Instant::now();
+        let status = loop {
+            if let Some(status) = self.child.try_wait().unwrap() {
+                break status;
+            }
+            if begun.elapsed() > Duration::from_secs(60) {
+                panic!("it did not end: {}", self.said.lock().unwrap());
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        };
+        self.reader.take().unwrap().join().unwrap();
+        let said = self.said.lock().unwrap().clone();
+        let place = said.lines().find_map(|l| l.strip_prefix("The capture is in ")).expect("the capture's place");
+        (status.code().expect("an exit code"), said.clone(), place.into())
+    }
+}
+
+/// Copies what a replay needs and nothing else.
+pub fn copy(dir: &Path, elsewhere: &Path) -> PathBuf {
+    let copy = elsewhere.join(dir.file_name().unwrap());
+    fs::create_dir_all(&copy).unwrap();
+    for file in ["raw.pcapng", "session.toml"] {
+        fs::copy(dir.join(file), copy.join(file)).unwrap();
+    }
+    copy
+}
+
+/// `regrade --json` in a process of its own, elsewhere in the world and on another processor, says to the byte what
+/// the live run left in its `findings.json`.
+pub fn same_in_another_process(dir: &Path, elsewhere: &Path) {
+    let copy = copy(dir, elsewhere);
+    let regrade = |tunables: &str| {
+        let out = Command::new(env!("CARGO_BIN_EXE_soakwatch"))
+            .args(["regrade", "--json"])
+            .arg(&copy)
+            .current_dir("/")
+            .env("TZ", "Asia/Kathmandu")
+            .env("LANG", "de_DE.UTF-8")
+            .env("LC_ALL", "de_DE.UTF-8")
+            .env("GLIBC_TUNABLES", tunables)
+            .output()
+            .unwrap();
+        assert_eq!(String::from_utf8_lossy(&out.stderr), "");
+        String::from_utf8(out.stdout).unwrap()
+    };
+    let live = fs::read_to_string(dir.join("findings.json")).unwrap();
+    assert_eq!(regrade(""), live);
+    // The C library's names for processors without fused multiply-add, now and in older versions.
+    assert_eq!(regrade("glibc.cpu.hwcaps=-AVX2,-FMA,-AVX2_Usable,-FMA_Usable"), live);
+}
+
 /// All that a capture holds, and what the decoder makes of it.
 pub struct Kept {
     pub records: Vec<Record>,
@@ -205,11 +313,7 @@ impl Kept {
 
 /// The findings of a live session are those of a replay from copies of the raw file and the session file alone.
 pub fn same_when_replayed(ended: &Ended, elsewhere: &Path) {
-    let copy = elsewhere.join(ended.dir.file_name().unwrap());
-    fs::create_dir_all(&copy).unwrap();
-    for file in ["raw.pcapng", "session.toml"] {
-        fs::copy(ended.dir.join(file), copy.join(file)).unwrap();
-    }
+    let copy = copy(&ended.dir, elsewhere);
     let again = replay(&copy, Limits::Stored(&[]), &mut |_| {}, &mut |_, _| {}).unwrap();
     assert_eq!(again.losses, [""; 0]);
     let json = |f| serde_json::to_string(f).unwrap();
