@@ -14,7 +14,7 @@ use super::sampling::{Hypercube, even, even_log, quantile_sorted};
 use super::{gas, orifice};
 
 /// Members of the ensemble.
-pub const MEMBERS: usize = 128;
+pub const MEMBERS: usize = 256;
 /// Holes behind each member: tight, then evenly in the logarithm.
 pub const HOLES: usize = 60;
 /// Smallest hole of the row after "tight", mm.
@@ -111,8 +111,10 @@ pub enum Seen<'a> {
 /// A trace with more points is thinned to this many.
 pub const TRACE_MOST: usize = 100;
 
+/// Tempered further than this a likelihood would let in what cannot be.
+const LEAST_HEAT: f64 = 0.35;
 /// A belief must rest on at least so many members; else the likelihood is tempered until it does.
-const LEAST_MEMBERS: f64 = 12.0;
+const LEAST_MEMBERS: f64 = 6.0;
 
 /// Holes and their probabilities.
 #[derive(Debug, Clone, PartialEq)]
@@ -175,6 +177,7 @@ struct Member {
     rewarming_s: f64,
     evaporation_s: f64,
     rise: f64,
+    /// Vapour pressure over the barometer, times the part of it that the fuel's surface gives back within a hold.
     vapour_share: f64,
     edge: [f64; 3],
     start: f64,
@@ -217,8 +220,9 @@ impl Member {
             gamma: even(spec.gamma, u[7]),
             rewarming_s: even_log(spec.rewarming_s, u[8]),
             evaporation_s: even_log(spec.evaporation_s, u[9]),
-            rise: even(spec.vapour_rise_pa_per_s, u[10]),
-            vapour_share,
+            // Small rises are likelier than large ones.
+            rise: even(spec.vapour_rise_pa_per_s, u[10] * u[10]),
+            vapour_share: vapour_share * if spec.rvp_psi.0 < spec.rvp_psi.1 { u[17] } else { 1.0 },
             edge: [both(u[11]), both(u[12]), both(u[13])],
             start: u[14],
             zero: both(u[15]),
@@ -434,7 +438,7 @@ impl DecayBelief {
         let mut heat = 1.0;
         let mut sums = self.sums(log_like, most, heat);
         // A belief that rests on a few members knows only that the others were drawn badly: let more of them speak.
-        while sums.effective() < LEAST_MEMBERS && heat > 0.01 {
+        while sums.effective() < LEAST_MEMBERS && heat > LEAST_HEAT {
             heat *= 0.7;
             sums = self.sums(log_like, most, heat);
         }
