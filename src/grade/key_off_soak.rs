@@ -550,6 +550,12 @@ impl Run {
                     d.because("no temperature was recorded: what this night could have shown cannot be computed");
                     d.next("record ambient_c or tank_skin_c");
                 }
+                None if from < LEAST_MM => {
+                    d.because(format!(
+                        "the sealed tank came to {:.0} Pa: this soak cooled too little, or was too short, for even a tight tank to have to draw more",
+                        self.deepest_pa.unwrap_or(0.0)
+                    ));
+                }
                 None => d.because(format!(
                     "the sealed tank came to {:.0} Pa: this night a hole of {} would have been enough to hold it there, so it is no proof of a leak of the limit's size",
                     self.deepest_pa.unwrap_or(0.0),

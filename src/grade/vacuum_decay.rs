@@ -294,8 +294,8 @@ impl Run {
         }
         if now >= self.next && self.decided.is_none() && (self.tapped || self.reopened.is_none()) {
             self.weigh(t, now);
-            // Later moments tell less: the next look comes after a third of the time gone by.
-            self.wait_s = (now.since(self.start) * 0.33).max(1.0);
+            // Later moments tell less: the next look comes after half the time gone by.
+            self.wait_s = (now.since(self.start) * 0.5).max(1.0);
             self.next = now.plus(self.wait_s);
         }
     }
