@@ -12,7 +12,7 @@ use crate::view::console::{Console, terminal};
 use crate::view::kept::Kept;
 use crate::view::layout::Health;
 use std::path::PathBuf;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 /// Record and grade live. Ctrl-C ends the run in order, with a summary and the capture's place.
 #[derive(Debug, clap::Args)]
@@ -63,11 +63,10 @@ impl Watch {
         let last = self.seconds;
         let title = title(&profile.name, &links, speed);
         let options = Options { links, profile, captures: self.captures.clone(), speed, last };
-        self.caution(&options)?;
 
         let session = Session::start(&options, vec![Box::new(Kept::default())])?;
         stop_on_signal(session.stop())?;
-        let shown = self.show(&session, &title);
+        let shown = self.show(&session, &title, self.caution(&options, &session));
         let ended = session.join()?;
         shown?;
 
@@ -78,15 +77,16 @@ impl Watch {
         Ok(Outcome::of(&ended.findings, &options.profile))
     }
 
-    /// A reader that goes away (`… | head`) ends the showing, not the recording of a night.
-    fn show(&self, session: &Session, title: &str) -> Result<(), Error> {
+    /// Shows the run until it ends. A reader that goes away (`… | head`) ends the showing, not the recording of a
+    /// night.
+    fn show(&self, session: &Session, title: &str, cautioned: Result<(), Error>) -> Result<(), Error> {
         let capture = session.dir().display().to_string();
         let mut console = Console::open(self.units, self.plain);
-        let mut shown = Ok(());
+        let mut shown = cautioned;
         loop {
             let look = session.look();
             if shown.is_ok() {
-                shown = console.show(&look.snapshot, &Health::of(title, &capture, &look.health));
+                shown = console.show(&look.snapshot, &Health::of(title, &capture, &look.health)).map_err(Error::from);
             }
             if look.ended {
                 break;
@@ -94,11 +94,11 @@ impl Watch {
             std::thread::sleep(LOOK_EVERY);
         }
         console.close();
-        Ok(shown?)
+        shown
     }
 
-    /// Cautions are for people at a vehicle; a file is past danger.
-    fn caution(&self, options: &Options) -> Result<(), Error> {
+    /// Cautions are for people at a vehicle; a file is past danger. The recording goes on while they are read.
+    fn caution(&self, options: &Options, session: &Session) -> Result<(), Error> {
         if options.links.iter().any(|l| matches!(l, LinkSpec::Csv { .. })) {
             return Ok(());
         }
@@ -106,8 +106,10 @@ impl Watch {
         let screen = terminal();
         let width = screen.map_or(100, |(columns, _)| columns.min(100));
         cautions(simulated, width).iter().try_for_each(|line| say(line))?;
-        if screen.is_some() && !self.plain {
-            std::thread::sleep(READ_FOR);
+        let begun = Instant::now();
+        let read = || self.plain || screen.is_none() || begun.elapsed() >= READ_FOR;
+        while !read() && !session.look().ended {
+            std::thread::sleep(LOOK_EVERY);
         }
         Ok(())
     }
