@@ -34,10 +34,10 @@ const REASON: usize = 2 + 16 + 14;
 /// `losses` are the reader's sentences on damage of the file.
 pub fn block(f: &Findings, losses: &[String], style: Style) -> Vec<String> {
     let mut out = vec![format!(
-        "{}: {}, {} records, profile {}",
+        "{}: {}, {}, profile {}",
         paint(Ink::Strong, &show::clean(&f.capture), style.colour),
         show::span(f.duration_s.0),
-        show::count(f.records),
+        show::counted(f.records, "record"),
         show::clean(&f.profile)
     )];
     for test in Test::ALL {
@@ -52,7 +52,7 @@ pub fn block(f: &Findings, losses: &[String], style: Style) -> Vec<String> {
         note("", &format!("{} to {}, {}: {}", show::clock(g.start_s.0), show::clock(g.end_s.0), g.link, g.cause));
     }
     if f.undecoded > 0 {
-        note("not read", &format!("{} lines or rows were not understood; they are kept", show::count(f.undecoded)));
+        note("not read", &format!("{}, not or not wholly understood; kept", show::counted(f.undecoded, "line")));
     }
     for (i, loss) in losses.iter().enumerate() {
         note(if i == 0 { "lost" } else { "" }, loss);
@@ -113,8 +113,15 @@ fn test_lines(f: &Findings, test: Test, style: Style, out: &mut Vec<String>) {
     }
 }
 
+/// A note, in at most three lines: the whole of it stands in the JSON.
 fn hang(word: &str, text: &str, style: Style, out: &mut Vec<String>) {
-    for (i, line) in show::wrap(&show::words(text, style.units), room(style, 18)).iter().enumerate() {
+    let columns = room(style, 18);
+    let mut lines = show::wrap(&show::words(text, style.units), columns);
+    if lines.len() > 3 {
+        lines.truncate(3);
+        lines[2] = show::fit(&format!("{} …", lines[2]), columns);
+    }
+    for (i, line) in lines.iter().enumerate() {
         out.push(format!("  {}{line}", show::pad(if i == 0 { word } else { "" }, 16)));
     }
 }

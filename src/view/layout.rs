@@ -162,8 +162,11 @@ impl Page<'_> {
         let line = match &h.trouble {
             Some(trouble) => self.ink(Ink::Bad, &show::fit(&format!("NOT RECORDING: {trouble}"), self.room)),
             None => {
-                let mut text = format!("{} records, {}", show::count(s.records), show::bytes(h.bytes));
-                for (n, word) in [(s.gaps.into(), "gaps"), (h.lost, "lost"), (s.undecoded, "not understood")] {
+                let mut text = format!("{}, {}", show::counted(s.records, "record"), show::bytes(h.bytes));
+                if s.gaps > 0 {
+                    text += &format!(", {}", show::counted(s.gaps.into(), "gap"));
+                }
+                for (n, word) in [(h.lost, "lost"), (s.undecoded, "not understood")] {
                     if n > 0 {
                         text += &format!(", {} {word}", show::count(n));
                     }

@@ -318,19 +318,37 @@ pub fn pad(text: &str, columns: usize) -> String {
     out
 }
 
-/// Breaks a text between words; a word longer than a line is cut by `fit`.
+/// Breaks a text between words, but not between a number and its unit; a word longer than a line is cut by `fit`.
 pub fn wrap(text: &str, columns: usize) -> Vec<String> {
+    const UNITS: [&str; 15] = ["Pa", "kPa", "°C", "°F", "K", "mm", "in", "inH2O", "s", "min", "h", "V", "A", "%", "L"];
+    let text = clean(text);
+    let mut words: Vec<String> = vec![];
+    for word in text.split(' ').filter(|w| !w.is_empty()) {
+        let bare = word.trim_end_matches(|c: char| c.is_ascii_punctuation() && c != '%');
+        match words.last_mut() {
+            Some(number) if UNITS.contains(&bare) && number.ends_with(|c: char| c.is_ascii_digit()) => {
+                number.push(' ');
+                number.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
     let mut lines: Vec<String> = vec![];
-    for word in clean(text).split(' ').filter(|w| !w.is_empty()) {
+    for word in words {
         match lines.last_mut() {
             Some(line) if line.width() + 1 + word.width() <= columns => {
                 line.push(' ');
-                line.push_str(word);
+                line.push_str(&word);
             }
-            _ => lines.push(fit(word, columns)),
+            _ => lines.push(fit(&word, columns)),
         }
     }
     lines
+}
+
+/// A count with its word: "1 row", "2 rows".
+pub fn counted(n: u64, one: &str) -> String {
+    format!("{} {one}{}", count(n), if n == 1 { "" } else { "s" })
 }
 
 #[cfg(test)]
@@ -381,6 +399,8 @@ mod tests {
         assert_eq!(fit("\x1b[2Jwiped", 20), "·[2Jwiped", "a name cannot steer the terminal");
         assert_eq!(clip(&format!("ab{}cd", paint(Ink::Bad, "fail", true)), 4), "ab\x1b[31;1mfa\x1b[0m");
         assert_eq!(wrap("one two three", 7), ["one two", "three"]);
+        assert_eq!(wrap("it came to 81.0 °C.", 14), ["it came to", "81.0 °C."]);
+        assert_eq!([counted(1, "row"), counted(1200, "row")], ["1 row", "1 200 rows"]);
         for c in Channel::ALL {
             assert!(width(channel(*c)) <= 16);
         }
