@@ -8,6 +8,7 @@ use crate::judge::Snapshot;
 use crate::trade::{Test, Verdict};
 use crate::units::Shown;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
 use std::collections::BTreeMap;
 use std::io::{self, IsTerminal, Write};
 
@@ -31,6 +32,8 @@ pub enum Console {
     Screen {
         /// Draws and redraws.
         bar: ProgressBar,
+        /// Keeps the terminal from writing over it.
+        quiet: Option<Quiet>,
         /// Kept for the short traces.
         traces: Traces,
         /// Units.
@@ -54,13 +57,13 @@ impl Console {
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stdout_with_hz(DRAWS_PER_S));
         // The template is ours and sound; the fallback shows the same message beside a counter.
         bar.set_style(ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_spinner()));
-        Console::Screen { bar, traces: Traces::default(), units }
+        Console::Screen { bar, quiet: Quiet::keep(), traces: Traces::default(), units }
     }
 
     /// Shows the picture. Pictures may be missed; what the record says is not lost by it.
     pub fn show(&mut self, snapshot: &Snapshot, health: &Health) -> Result<(), Error> {
         match self {
-            Console::Screen { bar, traces, units } => {
+            Console::Screen { bar, traces, units, .. } => {
                 traces.take(snapshot);
                 let (width, height) = terminal().unwrap_or((80, 24));
                 let look = Look { width, height, units: *units, colour: colour_wanted(true) };
@@ -78,9 +81,31 @@ impl Console {
 
     /// Takes the screen away, so that the summary has the room.
     pub fn close(self) {
-        if let Console::Screen { bar, .. } = self {
+        if let Console::Screen { bar, quiet, .. } = self {
             bar.finish_and_clear();
+            drop(quiet);
         }
+    }
+}
+
+/// While it lives the terminal writes no "^C" for Ctrl-C: behind a full last row that would push the screen up.
+pub struct Quiet(Termios);
+
+impl Quiet {
+    fn keep() -> Option<Quiet> {
+        let input = io::stdin();
+        let before = tcgetattr(&input).ok()?;
+        let mut quiet = before.clone();
+        quiet.local_modes.remove(LocalModes::ECHOCTL);
+        tcsetattr(&input, OptionalActions::Now, &quiet).ok()?;
+        Some(Quiet(before))
+    }
+}
+
+impl Drop for Quiet {
+    fn drop(&mut self) {
+        // A terminal that went away needs no restoring.
+        let _ = tcsetattr(io::stdin(), OptionalActions::Now, &self.0);
     }
 }
 

@@ -159,6 +159,7 @@ pub fn words(text: &str, shown: Shown) -> String {
         return text.to_owned();
     }
     let mut out: Vec<String> = text.split(' ').map(str::to_owned).collect();
+    let mut said_twice = vec![];
     for unit_at in 1..out.len() {
         let Some((convert, unit, rest)) = foreign_unit(&out[unit_at]) else { continue };
         let (unit, rest) = (unit.to_owned(), rest.to_owned());
@@ -173,12 +174,11 @@ pub fn words(text: &str, shown: Shown) -> String {
         let both = rest.is_empty() && out.get(unit_at + 1).is_some_and(|w| w.starts_with('('));
         if both && let Some(after) = out.get(unit_at + 2).and_then(|w| w.strip_prefix("in)")).map(str::to_owned) {
             out[unit_at] += &after;
-            out[unit_at + 1].clear();
-            out[unit_at + 2].clear();
+            said_twice.extend([unit_at + 1, unit_at + 2]);
         }
     }
-    out.retain(|word| !word.is_empty());
-    out.join(" ")
+    let kept = out.into_iter().enumerate().filter(|(i, _)| !said_twice.contains(i)).map(|(_, word)| word);
+    kept.collect::<Vec<_>>().join(" ")
 }
 
 type Convert = fn(f64) -> (f64, usize);
@@ -374,6 +374,7 @@ mod tests {
         assert_eq!(inch("a hole of (0.508–1.016 mm)."), "a hole of (0.020–0.040 in).");
         assert_eq!(inch("cooled by 10 K in 2 h at 20 °C"), "cooled by 18.0 °F in 2 h at 68.0 °F");
         assert_eq!(inch("1 K/h"), "1.8 °F/h");
+        assert_eq!(inch("[==    ]  25 %"), "[==    ]  25 %", "blanks stay");
         assert_eq!(inch("limit of 0.508 mm (0.020 in), and"), "limit of 0.020 in, and");
         assert_eq!(inch("98 kPa, 12 Kilo, the Pa and 3 mmHg"), "98 kPa, 12 Kilo, the Pa and 3 mmHg");
         assert_eq!(words("249 Pa", Shown::Si), "249 Pa");
