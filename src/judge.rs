@@ -309,6 +309,7 @@ impl Judge {
             }
         }
         let mut notices = self.notices.clone();
+        notices.extend(self.decoder.summary());
         if self.unsaid > 0 {
             notices.push(format!("{} more notices are not written out", self.unsaid));
         }

@@ -2,6 +2,7 @@
 
 use super::outcome::say;
 use super::{Error, Outcome};
+use crate::link::{Port, list_ports};
 use crate::sim;
 use std::path::{Path, PathBuf};
 
@@ -57,18 +58,11 @@ What each link can grade. A test that lacks a channel is not run, or inconclusiv
 
 /// The ports by the name that stays the same when a plug is moved, where the system keeps such names.
 fn ports() -> Vec<(String, String)> {
-    let mut found: Vec<(String, String)> = serialport::available_ports()
-        .unwrap_or_default()
+    let mut found: Vec<(String, String)> = list_ports()
         .into_iter()
-        .map(|port| {
-            let what = match port.port_type {
-                serialport::SerialPortType::UsbPort(usb) => usb.product.unwrap_or_else(|| "USB".to_owned()),
-                _ => String::new(),
-            };
-            match lasting_name(Path::new(&port.port_name), Path::new("/dev/serial/by-id")) {
-                Some(name) => (name.display().to_string(), format!("{what} (now {})", port.port_name)),
-                None => (port.port_name, what),
-            }
+        .map(|Port { path, detail }| match lasting_name(Path::new(&path), Path::new("/dev/serial/by-id")) {
+            Some(name) => (name.display().to_string(), format!("{detail} (now {path})")),
+            None => (path, detail),
         })
         .collect();
     found.sort();
