@@ -145,7 +145,8 @@ fn a_speed_is_kept() {
     let begun = Instant::now();
     run(&format!("csv:{}", file.display()), &root.path().join("captures"), Some(10.0), None);
     let took = begun.elapsed().as_secs_f64();
-    assert!((1.0..2.0).contains(&took), "{took}");
+    // The pace begins at the first moment after zero, where a file's headings stand.
+    assert!((0.9..2.0).contains(&took), "{took}");
 }
 
 /// Chunks of a simulated day, each put together from as many as `sizes` says and received with the last of them.
