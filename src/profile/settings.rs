@@ -325,6 +325,10 @@ settings! {
         start_above_low_k: number("K", -20.0, 40.0);
         /// Tank and fuel above the outside air when parked, highest: where neither is measured.
         start_above_high_k: number("K", -20.0, 60.0);
+        /// Fuel above a measured tank skin when parked, lowest: where the fuel is not measured.
+        start_above_wall_low_k: number("K", -20.0, 40.0);
+        /// Fuel above a measured tank skin when parked, highest: where the fuel is not measured.
+        start_above_wall_high_k: number("K", -20.0, 40.0);
         /// Lag of the fuel behind a measured tank skin, shortest.
         wall_lag_low_s: number("s", 1.0, 100000.0);
         /// Lag of the fuel behind a measured tank skin, longest.
