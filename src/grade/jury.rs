@@ -2,7 +2,8 @@
 
 use super::draft::Draft;
 use super::start_vent::BIAS_RETURNED;
-use super::verdict::{Counts, Finding};
+use super::vacuum_decay::BELIEF;
+use super::verdict::{Counts, Evidence, Finding};
 use crate::time::Stamp;
 use crate::trade::{Test, Verdict};
 use std::collections::BTreeMap;
@@ -21,10 +22,25 @@ pub fn deliberate(drafts: Vec<Draft>) -> Vec<Finding> {
         .filter(|f| f.test == Test::StartVent && f.evidence.contains_key(BIAS_RETURNED))
         .cloned()
         .collect();
+    let decays: Vec<Finding> = drafts
+        .iter()
+        .map(|d| &d.finding)
+        .filter(|f| f.test == Test::VacuumDecay && leans_to_leak(f))
+        .cloned()
+        .collect();
     drafts
         .into_iter()
         .map(|d| {
             let mut f = d.finding;
+            if d.rests_on_switch && f.test == Test::KeyOffSoak && f.verdict == Verdict::Pass {
+                // Over such a hole no switch closes: it was no vacuum, or a hole that opens only under more of it.
+                if let Some(v) = decays.iter().find(|v| same_day(&f, v)) {
+                    f.withdrawn_by = Some(format!(
+                        "vacuum_decay at {:.1} s: it looks like a hole over which the switch could not have closed; a line without bias, a sticking switch, or a hole that opens only under vacuum",
+                        v.start_s.map_or(0.0, |s| s.0)
+                    ));
+                }
+            }
             if d.rests_on_switch && f.test == Test::KeyOffSoak && f.verdict == Verdict::Pass {
                 for v in &returned {
                     // The start that ended this soak.
@@ -47,6 +63,23 @@ pub fn deliberate(drafts: Vec<Draft>) -> Vec<Finding> {
             f
         })
         .collect()
+}
+
+/// A decay that failed, or that more likely than not saw a leak.
+fn leans_to_leak(f: &Finding) -> bool {
+    let belief = match f.evidence.get(BELIEF) {
+        Some(Evidence::Num(p)) => p.0,
+        _ => 0.0,
+    };
+    f.withdrawn_by.is_none() && (f.verdict == Verdict::Fail || belief > 0.5)
+}
+
+/// Within a day of each other, whichever came first.
+fn same_day(a: &Finding, b: &Finding) -> bool {
+    match (a.end_s, b.start_s) {
+        (Some(a), Some(b)) => (a.0 - b.0).abs() < 86_400.0,
+        _ => false,
+    }
 }
 
 /// A failed switch circuit voids what rests on the switch.

@@ -56,6 +56,8 @@ struct Run {
     doubt: Option<(String, String)>,
     edge_bounds: Option<(f64, f64)>,
     tapped: bool,
+    /// Only the supply voltage says that the vehicle is parked.
+    weak: bool,
 }
 
 impl Machine for KeyOffSoak {
@@ -195,6 +197,8 @@ impl Run {
         let start_vacuum_pa = match (t.pressure_pa(), t.switch().0) {
             (Some((pa, e)), _) => (-pa - e, -pa + e),
             (None, Some(SwitchState::Closed)) => (p.switch.reopens_low_pa, p.reliefs.vacuum_high_pa),
+            // A vent that stood open until it sealed left next to nothing.
+            (None, _) if t.vent_open_before(start) => (0.0, 30.0),
             (None, _) => (0.0, p.switch.closes_high_pa),
         };
         let spec = SoakSpec {
@@ -213,6 +217,7 @@ impl Run {
             saturation: (m.saturation_low, 1.0),
             start_vacuum_pa,
             start_above_ambient_k: (m.start_above_low_k, m.start_above_high_k),
+            start_above_wall_k: (m.start_above_wall_low_k, m.start_above_wall_high_k),
             baro_unknown_pa_per_h: m.baro_unknown_pa_per_h,
             temperature_error_k: m.temperature_error_k,
             seed: m.seed as u64,
@@ -246,6 +251,7 @@ impl Run {
             doubt: None,
             edge_bounds: None,
             tapped,
+            weak: t.engine_weak() && !t.signals.seen(Channel::Key),
         }
     }
 
@@ -333,6 +339,13 @@ impl Run {
             ));
             return;
         }
+        if self.weak {
+            self.doubt = Some((
+                "the switch closed, but only the supply voltage says that the vehicle was parked: that suggests it, and proves nothing".into(),
+                "record key or engine_rpm".into(),
+            ));
+            return;
+        }
         if !self.belief.driven() {
             self.doubt = Some((
                 "the switch closed, but no temperature was recorded: whether a leaking tank could have closed it too is not known".into(),
@@ -341,7 +354,7 @@ impl Run {
             return;
         }
         // The ensemble may lag behind a quick tank; but where none of it has come near, nothing has drawn a vacuum.
-        if self.belief.tight_deepest_since_pa() < 0.25 * p.switch.closes_low_pa {
+        if self.belief.tight_deepest_since_pa() < 0.5 * p.switch.closes_low_pa {
             self.doubt = Some((
                 format!(
                     "the switch closed {} after key-off, earlier than the cooling so far could have closed it on any tight tank: bias lost, a touched line or a sticking switch look like that",
@@ -396,7 +409,7 @@ impl Run {
             let mean = sum / n;
             self.deepest_pa = Some(self.deepest_pa.map_or(mean, |d| d.min(mean)));
         }
-        if self.decided.is_some() || !self.missed.is_empty() {
+        if self.decided.is_some() || !self.missed.is_empty() || self.weak {
             return;
         }
         let p = &t.profile.set;

@@ -35,6 +35,8 @@ struct Run {
     bounces: VecDeque<Stamp>,
     chatter_minutes: Vec<Stamp>,
     closed_vented_since: Option<Stamp>,
+    /// It read closed like that for over a minute, and has not opened since.
+    closed_vented: Option<Stamp>,
     closed_flat_since: Option<Stamp>,
     open_deep_since: Option<Stamp>,
     faults: Vec<(Stamp, String, String)>,
@@ -51,6 +53,7 @@ impl Machine for SwitchCircuit {
             Happening::Switch(turn) => match turn.to {
                 Some(SwitchState::Open) => {
                     self.run.seen_open.get_or_insert(turn.at);
+                    self.run.closed_vented = None;
                 }
                 Some(SwitchState::Closed) => {
                     self.run.seen_closed.get_or_insert(turn.at);
@@ -248,6 +251,9 @@ impl Run {
             now.since(*since.get_or_insert(now))
         };
         let vented_s = held(&mut self.closed_vented_since, closed && vented);
+        if vented_s > 60.0 {
+            self.closed_vented.get_or_insert(now.plus(-vented_s));
+        }
         if vented_s > 60.0 && self.seen_open.is_none() {
             self.fault(
                 now,
@@ -315,6 +321,14 @@ impl Run {
                 "the sense line lost its bias with the key off ({:.0} s): with nobody pulling it up it says nothing then",
                 at.secs()
             ));
+        }
+        if let Some(since) = self.closed_vented {
+            d.because(format!(
+                "the switch has read closed since {:.0} s, over a minute of it with the vent commanded open and purge off: it is stuck, or the vent does not open",
+                since.secs()
+            ));
+            d.next("unplug the module: a line that rises clears the wiring; then listen for the vent valve");
+            return d;
         }
         let levels = self.closed_v.count() >= 5 && self.open_v.count() >= 5;
         match (self.seen_open.is_some(), self.turned_after_open) {

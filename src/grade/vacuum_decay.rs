@@ -9,6 +9,9 @@ use crate::timeline::{Happening, SwitchState, Timeline};
 use crate::trade::{Phase, Test, Verdict};
 use crate::units::kelvin;
 
+/// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
+pub const BELIEF: &str = "belief_at_or_above_limit";
+
 /// The machine.
 #[derive(Debug, Default)]
 pub struct VacuumDecay {
@@ -213,6 +216,9 @@ impl VacuumDecay {
         let start = t.last_start();
         let all = start.map_or_else(Vec::new, |s| start_conditions(t, s.at));
         let mut unknown: Vec<String> = all.iter().filter(|c| c.met.is_none()).map(|c| c.text.clone()).collect();
+        if t.engine_weak() {
+            unknown.push("only the supply voltage says that the engine runs, and when it started".into());
+        }
         if start.is_none() {
             unknown.push("the engine's start was not recorded: whether it was cold".into());
         }
@@ -384,7 +390,7 @@ impl Run {
         let p_leak = posterior.p_at_least(small);
         let (low, high) = posterior.interval();
         let best = posterior.best();
-        d.note("belief_at_or_above_limit", p_leak);
+        d.note(BELIEF, p_leak);
         d.note("explained_by_rebound", posterior.explained_by_rebound);
         let informed = posterior.informed() && !posterior.unexplained;
         let doubt = self.doubt(t);

@@ -28,6 +28,8 @@ struct Run {
     watch: Option<Watch>,
     moved: Option<(Stamp, f64)>,
     not_moved: Option<(Stamp, f64)>,
+    /// After that the switch was seen to open: it is not stuck.
+    opened_since: bool,
     opened_without_vacuum: u32,
     seen_open_switch: bool,
     fault: Option<(Stamp, String)>,
@@ -61,6 +63,7 @@ impl Machine for VentSolenoid {
                     self.run.watch = None;
                 }
                 self.run.seen_open_switch = true;
+                self.run.opened_since |= self.run.not_moved.is_some();
             }
             Happening::Gap { .. } => self.run.watch = None,
             Happening::Repair(at) => {
@@ -225,6 +228,11 @@ impl Run {
         }
         if let Some((at, seconds)) = self.not_moved.filter(|_| self.moved.is_none()) {
             d.rests_on_switch = !t.signals.seen(Channel::TankPressurePa);
+            if d.rests_on_switch && !self.opened_since {
+                d.because(format!("{seconds:.0} s after it was commanded open the switch still read closed, and has not opened since: the valve does not move, its path is blocked, or the switch is stuck"));
+                d.next("unplug the module: a line that rises clears the wiring; then listen for the valve's click");
+                return d;
+            }
             d.decide(Verdict::Fail, at);
             d.because(format!("{seconds:.0} s after it was commanded open the vacuum still stood: the valve does not move, or its path is blocked"));
             d.next("listen for the valve's click; then check filter, hose and canister");

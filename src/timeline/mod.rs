@@ -64,6 +64,8 @@ pub struct Timeline {
     key: Debounced<Option<bool>>,
     engine: Debounced<Option<Engine>>,
     vent: Debounced<Option<Vent>>,
+    /// When the vent last opened.
+    vent_opened: Option<Stamp>,
     switch: Debounced<Option<SwitchState>>,
     /// What the switch was before its last turn.
     switch_before: Option<SwitchState>,
@@ -113,6 +115,7 @@ impl Timeline {
             engine: Debounced::new(None, hold),
             // The vent's command is a level, and its moment matters to the tenth of a second.
             vent: Debounced::new(None, 0.0),
+            vent_opened: None,
             switch: Debounced::new(None, p.sense.bounce_s),
             switch_before: None,
             purge: Debounced::new(None, hold),
@@ -175,6 +178,13 @@ impl Timeline {
     /// The vent, since when.
     pub fn vent(&self) -> (Option<Vent>, Stamp) {
         (self.vent.state(), self.vent.since())
+    }
+
+    /// The vent stood open for ten seconds or more until it sealed at about `at`.
+    pub fn vent_open_before(&self, at: Stamp) -> bool {
+        self.vent.state() == Some(Vent::Sealed)
+            && self.vent_opened.is_some_and(|o| self.vent.since().since(o) >= 10.0)
+            && at.since(self.vent.since()).abs() < 30.0
     }
 
     /// The switch, since when.
@@ -366,6 +376,11 @@ impl Timeline {
         let vent = evidence::vent(self, p);
         let u = self.signals.uncertainty(Channel::VentSolenoid);
         if let Some(turn) = self.vent.see(t, vent, u) {
+            match turn.to {
+                Some(Vent::Open) => self.vent_opened = Some(turn.at),
+                None => self.vent_opened = None,
+                Some(Vent::Sealed) => {}
+            }
             out.push(Happening::Vent(turn));
         }
 

@@ -144,7 +144,7 @@ impl Signals {
         let own = l.at.since(l.previous_at);
         let row = self.rows[usize::from(l.link).min(self.rows.len() - 1)];
         let by_row = if row.0 == l.at { row.0.since(row.1) } else { self.now.since(row.0) };
-        let sampled = if regular(l, c) || l.samples < 3 { own } else { own.min(by_row.max(0.0)) };
+        let sampled = if regular(l, c) { own } else { own.min(by_row.max(0.0)) };
         sampled.max(self.held_interval(c))
     }
 
