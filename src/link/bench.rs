@@ -23,7 +23,11 @@ pub(super) struct Bench {
 
 impl Bench {
     pub(super) fn open(path: &str, baud: u32) -> Result<Bench, Error> {
-        let port = open(path, baud).map_err(|source| Error::Port { port: path.to_owned(), source })?;
+        let port = open(path, baud).map_err(|e| {
+            // The system calls anything but a port "not a typewriter".
+            let what = if is_no_port(path) { "it is no serial port".to_owned() } else { e.to_string() };
+            Error::Port { port: path.to_owned(), what }
+        })?;
         Ok(Bench { path: path.to_owned(), baud, port })
     }
 
@@ -72,6 +76,14 @@ impl Bench {
 
 fn open(path: &str, baud: u32) -> serialport::Result<TTYPort> {
     serialport::new(path, baud).timeout(READ).open_native()
+}
+
+/// True for what is there and can be opened, but is no terminal device.
+fn is_no_port(path: &str) -> bool {
+    use std::os::unix::fs::OpenOptionsExt;
+    let no_wait = i32::try_from(rustix::fs::OFlags::NONBLOCK.bits()).unwrap_or(0);
+    let opened = std::fs::OpenOptions::new().read(true).custom_flags(no_wait).open(path);
+    opened.is_ok_and(|file| !rustix::termios::isatty(&file))
 }
 
 /// Until it is to end, or the port fails.

@@ -27,6 +27,7 @@ impl Stop {
 #[derive(Debug, Default)]
 pub struct LinkState {
     words: Mutex<String>,
+    failed: AtomicBool,
     dropped: AtomicU64,
 }
 
@@ -34,6 +35,11 @@ impl LinkState {
     /// How it is, in words.
     pub fn words(&self) -> String {
         self.words.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Its source could not be read to the end; [`LinkState::words`] say why.
+    pub fn failed(&self) -> bool {
+        self.failed.load(Ordering::Acquire)
     }
 
     /// Records dropped because the queue was full.
@@ -85,6 +91,12 @@ impl Feed {
 
     pub(super) fn say(&self, words: impl Into<String>) {
         *self.queue.state.words.lock().unwrap_or_else(PoisonError::into_inner) = words.into();
+    }
+
+    /// Its source cannot be read to the end.
+    pub(super) fn fail(&self, why: String) {
+        self.say(why);
+        self.queue.state.failed.store(true, Ordering::Release);
     }
 
     /// Hands a record of live hardware over, or drops it if there is no room. What was dropped is told as a gap

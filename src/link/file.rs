@@ -101,7 +101,8 @@ impl FileRows {
             .read_until(b'\n', line)
             .map_err(|source| Error::File { path: self.path.display().to_string(), source })?;
         if n as u64 == limit {
-            let what = "the line is longer than 1 MiB: this is no table of rows".to_owned();
+            let what =
+                "the line is longer than 1 MiB, this is no row; take the line out, or name another file".to_owned();
             return Err(self.fault(number, 1, what));
         }
         Ok(n > 0)
@@ -138,7 +139,7 @@ impl FileRows {
                     }
                 }
                 // Values may well be alike; headings may not.
-                Err(e) if text.iter().any(u8::is_ascii_alphabetic) && first.is_none() => {
+                Err(e) if text.iter().any(u8::is_ascii_alphabetic) && !is_binary(text) && first.is_none() => {
                     let column = match &e {
                         crate::wire::table::Error::DuplicateHeading { second, .. } => *second,
                         crate::wire::table::Error::OpenQuote => 1,
@@ -152,9 +153,9 @@ impl FileRows {
         Err(first.unwrap_or_else(|| {
             let begin = self.ahead.front().map(Vec::as_slice).unwrap_or_default();
             let what = if self.ahead.is_empty() {
-                "the file is empty".to_owned()
-            } else if begin.contains(&0) {
-                "this is no text; name a CSV file, or the folder of a capture".to_owned()
+                "the file is empty; copy it again from where it was written, or name another".to_owned()
+            } else if self.ahead.iter().any(|line| is_binary(line)) {
+                "this is no UTF-8 text; save the table as CSV in UTF-8, or name the folder of a capture".to_owned()
             } else if begin.contains(&b';') && !begin.contains(&b',') {
                 "the cells are parted by semicolons; save the file with commas (RFC 4180)".to_owned()
             } else {
@@ -170,6 +171,11 @@ impl FileRows {
     }
 }
 
+/// Control characters that no text holds. Text in another character set than UTF-8 passes: its numbers can be read.
+fn is_binary(line: &[u8]) -> bool {
+    line.iter().any(|b| matches!(b, 0..=8 | 14..=26 | 28..=31))
+}
+
 /// Hands the file's lines over until it ends.
 pub(super) fn run(mut rows: FileRows, mut feed: Feed, mut pace: Pace) {
     feed.say("reading");
@@ -179,7 +185,7 @@ pub(super) fn run(mut rows: FileRows, mut feed: Feed, mut pace: Pace) {
             Ok(true) => {}
             Ok(false) => return feed.say("read to the end"),
             Err(e) => {
-                feed.say(e.to_string());
+                feed.fail(e.to_string());
                 feed.wait(record.at, Body::Event(Event::LinkDown { detail: e.to_string() }));
                 return;
             }
@@ -247,14 +253,17 @@ mod tests {
     #[test]
     fn what_is_no_table_is_told_so_with_its_place() {
         let told = |text: &[u8]| open(text, "switch-module").unwrap_err();
-        assert_eq!(told(b""), "FILE, line 1, column 1: the file is empty");
+        assert_eq!(
+            told(b""),
+            "FILE, line 1, column 1: the file is empty; copy it again from where it was written, or name another"
+        );
         assert_eq!(
             told(b"time_s;key\n0;1\n"),
             "FILE, line 1, column 1: the cells are parted by semicolons; save the file with commas (RFC 4180)"
         );
         assert_eq!(
             told(b"\x7fELF\0\0\n"),
-            "FILE, line 1, column 1: this is no text; name a CSV file, or the folder of a capture"
+            "FILE, line 1, column 1: this is no UTF-8 text; save the table as CSV in UTF-8, or name the folder of a capture"
         );
         assert_eq!(
             told(b"a letter\nto nobody\n"),
@@ -272,7 +281,7 @@ mod tests {
         );
         assert_eq!(
             told(&[b"time_s,key\n0,1\n", vec![b'7'; LONGEST + 9].as_slice()].concat()),
-            "FILE, line 3, column 1: the line is longer than 1 MiB: this is no table of rows"
+            "FILE, line 3, column 1: the line is longer than 1 MiB, this is no row; take the line out, or name another file"
         );
     }
 

@@ -89,12 +89,15 @@ pub enum Error {
         right: &'static str,
     },
     /// The port cannot be opened.
-    #[error("{port} cannot be opened: {source}. Check the name, the plug and that no other program holds the port")]
+    #[error(
+        "{port} cannot be opened: {what}. Check the name (`soakwatch links` lists the ports), the plug and that no \
+         other program holds the port"
+    )]
     Port {
         /// Its path.
         port: String,
-        /// What the system said.
-        source: serialport::Error,
+        /// What the system said, or why it is no port.
+        what: String,
     },
     /// A file cannot be read.
     #[error("{path} cannot be read: {source}. Check the name and that you may read it")]
@@ -115,6 +118,14 @@ pub enum Error {
         column: usize,
         /// What is wrong and what would be right.
         what: String,
+    },
+    /// The system gives the link no thread.
+    #[error("\"{link}\" cannot be started: {source}. Close other programs and try again")]
+    Thread {
+        /// Kind and name.
+        link: String,
+        /// What the system said.
+        source: std::io::Error,
     },
     /// The simulator does not know the scenario.
     #[error(transparent)]
@@ -206,20 +217,23 @@ impl LinkSpec {
     pub fn start(&self, queue: Queue, profile: &Arc<Profile>, speed: Option<f64>) -> Result<JoinHandle<()>, Error> {
         let feed = Feed::new(queue);
         let pace = Pace::new(speed);
-        Ok(match self {
+        let run: Box<dyn FnOnce() + Send> = match self {
             LinkSpec::Bench { port, baud } => {
                 let bench = bench::Bench::open(port, *baud)?;
-                std::thread::spawn(move || bench.run(feed))
+                Box::new(move || bench.run(feed))
             }
             LinkSpec::Csv { file } => {
                 let rows = FileRows::open(file, profile)?;
-                std::thread::spawn(move || file::run(rows, feed, pace))
+                Box::new(move || file::run(rows, feed, pace))
             }
             LinkSpec::Sim { scenario, seed, tap } => {
                 let player = crate::sim::Player::new(scenario, *seed, *tap)?;
-                std::thread::spawn(move || sim::run(player, feed, pace))
+                Box::new(move || sim::run(player, feed, pace))
             }
-        })
+        };
+        let LinkInfo { kind, name } = self.info();
+        let link = format!("{kind}:{name}");
+        std::thread::Builder::new().name(kind).spawn(run).map_err(|source| Error::Thread { link, source })
     }
 }
 
