@@ -43,6 +43,12 @@ pub enum Error {
         "a file or the simulator brings its own time and cannot be recorded together with another link: name it alone"
     )]
     Mixed,
+    /// The same port twice.
+    #[error("{port} is named twice: name each port once, two links to one port would each get half of its bytes")]
+    Twice {
+        /// As named the second time.
+        port: String,
+    },
     /// A pace that cannot be kept.
     #[error("a speed of {speed} cannot be kept: give a number above 0, such as 60")]
     Speed {
@@ -67,7 +73,7 @@ pub enum Error {
     #[error(transparent)]
     Profile(#[from] profile::Error),
     /// The system cannot start a thread or hand out signals.
-    #[error("the system cannot {doing}: {source}")]
+    #[error("the system cannot {doing}: {source}. Close other programs and try again")]
     System {
         /// What was tried, as a verb.
         doing: &'static str,
@@ -75,7 +81,10 @@ pub enum Error {
         source: io::Error,
     },
     /// A fault of this program.
-    #[error("the recorder stopped by a fault of this program; what it recorded is in {}", .dir.display())]
+    #[error(
+        "the recorder stopped by a fault of this program; what it recorded is in {0}, grade it with: soakwatch \
+         regrade {0}", .dir.display()
+    )]
     Broken {
         /// The capture's folder.
         dir: PathBuf,
@@ -163,19 +172,37 @@ pub struct Session {
     recorder: JoinHandle<Ended>,
 }
 
+impl Options {
+    /// Whether they go together; nothing is opened.
+    pub fn check(&self) -> Result<(), Error> {
+        if self.links.is_empty() {
+            return Err(Error::NoLink);
+        }
+        if self.links.len() > 1 && !self.links.iter().all(LinkSpec::is_live) {
+            return Err(Error::Mixed);
+        }
+        let mut ports = Vec::new();
+        for link in &self.links {
+            let LinkSpec::Bench { port, .. } = link else { continue };
+            // Two names may lead to one port.
+            let real = Path::new(port).canonicalize().unwrap_or_else(|_| port.into());
+            if ports.contains(&real) {
+                return Err(Error::Twice { port: port.clone() });
+            }
+            ports.push(real);
+        }
+        if let Some(speed) = self.speed.filter(|s| !(*s > 0.0 && s.is_finite())) {
+            return Err(Error::Speed { speed });
+        }
+        Ok(())
+    }
+}
+
 impl Session {
     /// Opens the links, begins the capture and records.
     pub fn start(options: &Options, sinks: Vec<Box<dyn Sink>>) -> Result<Session, Error> {
+        options.check()?;
         let live = options.links.iter().all(LinkSpec::is_live);
-        if options.links.is_empty() {
-            return Err(Error::NoLink);
-        }
-        if !live && options.links.len() > 1 {
-            return Err(Error::Mixed);
-        }
-        if let Some(speed) = options.speed.filter(|s| !(*s > 0.0 && s.is_finite())) {
-            return Err(Error::Speed { speed });
-        }
         let stop = Stop::default();
         let started = Session::start_with(options, live, stop.clone(), sinks);
         if started.is_err() {

@@ -2,8 +2,8 @@
 
 use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
-use crate::link::LinkSpec;
-use crate::session::{Options, Session, stop_on_signal};
+use crate::link::{self, LinkSpec};
+use crate::session::{Ended, Options, Session, stop_on_signal};
 use crate::sim::Player;
 use crate::units::Shown;
 use crate::view::block::{Style, block};
@@ -26,7 +26,7 @@ pub struct Watch {
     pub profile: ProfileChoice,
     /// Play the simulator or a file N times faster than life [default: a simulated day in half a minute, a file
     /// at once]; live hardware keeps its own pace
-    #[arg(long, value_name = "N")]
+    #[arg(long, value_name = "N", value_parser = speed, allow_negative_numbers = true)]
     pub speed: Option<f64>,
     /// Units on the screen; files are always SI
     #[arg(long, value_enum, default_value = "si")]
@@ -35,7 +35,7 @@ pub struct Watch {
     #[arg(long, value_name = "DIR", default_value = "captures")]
     pub captures: PathBuf,
     /// End the run in order after this many seconds
-    #[arg(long, value_name = "N", value_parser = seconds)]
+    #[arg(long, value_name = "N", value_parser = seconds, allow_negative_numbers = true)]
     pub seconds: Option<Duration>,
     /// Print one plain line an event, as when the output is no terminal
     #[arg(long)]
@@ -59,22 +59,43 @@ impl Watch {
             named => named.iter().map(|l| LinkSpec::parse(l)).collect::<Result<_, _>>()?,
         };
         let profile = self.profile.or(usual_profile(&links))?;
-        let speed = self.speed.or_else(|| demo_speed(&links));
+        let speed = match self.speed {
+            Some(speed) => Some(speed),
+            None => demo_speed(&links)?,
+        };
         let last = self.seconds;
         let title = title(&profile.name, &links, speed);
         let options = Options { links, profile, captures: self.captures.clone(), speed, last };
 
         let session = Session::start(&options, vec![Box::new(Kept::default())])?;
-        stop_on_signal(session.stop())?;
+        if let Err(error) = stop_on_signal(session.stop()) {
+            session.stop().stop();
+            session.join()?;
+            return Err(error.into());
+        }
         let shown = self.show(&session, &title, self.caution(&options, &session));
         let ended = session.join()?;
-        shown?;
-
-        block(&ended.findings, &[], Style::of_stdout(self.units)).iter().try_for_each(|line| say(line))?;
         ended.troubles.iter().for_each(|t| complain(t));
+        let told = shown.and_then(|()| self.tell(&ended));
+        let mut outcome = Outcome::of(&ended.findings, &options.profile);
+        if ended.cut_short {
+            outcome = outcome.min(Outcome::Unreadable);
+        }
+        match told {
+            Ok(()) => Ok(outcome),
+            // The reader went away; the night was recorded and graded all the same.
+            Err(Error::View(e)) if e.is_broken_pipe() => Ok(outcome),
+            Err(error) => {
+                complain(&format!("the capture is in {}", ended.dir.display()));
+                Err(error)
+            }
+        }
+    }
+
+    fn tell(&self, ended: &Ended) -> Result<(), Error> {
+        block(&ended.findings, &[], Style::of_stdout(self.units)).iter().try_for_each(|line| say(line))?;
         say(&format!("The capture is in {}", ended.dir.display()))?;
-        say(&format!("Grade it again with: soakwatch regrade {}", ended.dir.display()))?;
-        Ok(Outcome::of(&ended.findings, &options.profile))
+        say(&format!("Grade it again with: soakwatch regrade {}", ended.dir.display()))
     }
 
     /// Shows the run until it ends. A reader that goes away (`… | head`) ends the showing, not the recording of a
@@ -121,14 +142,15 @@ fn usual_profile(links: &[LinkSpec]) -> &'static str {
     if links.iter().any(sensor) { "pressure-sensor" } else { super::USUAL_PROFILE }
 }
 
-/// Only the simulator has a pace of its own; a scenario that there is none of is told when it is opened.
-fn demo_speed(links: &[LinkSpec]) -> Option<f64> {
-    links.iter().find_map(|l| match l {
-        LinkSpec::Sim { scenario, seed, tap } => {
-            Player::new(scenario, *seed, *tap).ok().map(|p| (p.timetable().2 / DEMO_S).ceil())
+/// Only the simulator has a pace of its own.
+fn demo_speed(links: &[LinkSpec]) -> Result<Option<f64>, Error> {
+    for link in links {
+        if let LinkSpec::Sim { scenario, seed, tap } = link {
+            let player = Player::new(scenario, *seed, *tap).map_err(link::Error::from)?;
+            return Ok(Some((player.timetable().2 / DEMO_S).ceil()));
         }
-        _ => None,
-    })
+    }
+    Ok(None)
 }
 
 fn title(profile: &str, links: &[LinkSpec], speed: Option<f64>) -> String {
@@ -142,6 +164,11 @@ fn title(profile: &str, links: &[LinkSpec], speed: Option<f64>) -> String {
         Some(speed) if !live => title + &format!(", {speed} times life"),
         _ => title,
     }
+}
+
+/// What is no pace is told when the session begins.
+fn speed(text: &str) -> Result<f64, String> {
+    text.parse().map_err(|_| "a number above 0, such as 60".to_owned())
 }
 
 fn seconds(text: &str) -> Result<Duration, String> {

@@ -38,6 +38,8 @@ pub struct Ended {
     pub findings: Findings,
     /// What went wrong on the way, in sentences: links, writing, sinks.
     pub troubles: Vec<String>,
+    /// A link's source could not be read to its end.
+    pub cut_short: bool,
     /// How the recording was at the end.
     pub health: Health,
 }
@@ -376,7 +378,12 @@ impl<S: capture::Sink> Recorder<S> {
         if self.unwritten > 0 {
             self.troubles.push(format!("{} records could not be written and are lost", self.unwritten));
         }
+        let mut cut_short = false;
         for (info, state) in &self.links {
+            if state.failed() {
+                cut_short = true;
+                self.troubles.push(state.words());
+            }
             if state.dropped() > 0 {
                 let name = format!("{}:{}", info.kind, info.name);
                 self.troubles
@@ -388,7 +395,7 @@ impl<S: capture::Sink> Recorder<S> {
         self.each_sink(|s| s.finish(&findings));
         self.show(0, true);
         let health = self.health(0);
-        Ended { dir: self.dir, findings, troubles: self.troubles, health }
+        Ended { dir: self.dir, findings, troubles: self.troubles, cut_short, health }
     }
 }
 

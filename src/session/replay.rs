@@ -15,6 +15,18 @@ use std::sync::Arc;
 /// What a file of rows is judged by if nobody says.
 const PROFILE_OF_FILES: &str = "switch-module";
 
+/// A kept profile does not know where it lies.
+fn of_capture(dir: &Path, error: profile::Error) -> profile::Error {
+    let profile::Error::Faulty(mut faults) = error else { return error };
+    for fault in faults.iter_mut().filter(|f| !f.file.starts_with("--set")) {
+        fault.file = format!("{}: {}", dir.join(capture::SESSION_FILE).display(), fault.file);
+    }
+    profile::Error::Faulty(faults)
+}
+
+const NO_READING: &str = "not one reading of a channel is in it: see that there are rows, that each has its time, and \
+                          that the headings are channels or mapped by the profile";
+
 /// By which limits to judge.
 #[derive(Debug, Clone, Copy)]
 pub enum Limits<'a> {
@@ -62,19 +74,25 @@ pub fn replay_seen(
     let name = name.file_name().map_or_else(|| "capture".to_owned(), |n| n.to_string_lossy().into_owned());
     let mut record = Record { at: Stamp::ZERO, link: 0, seq: 0, body: Body::Event(Event::Tick) };
     let every = 4096u64;
+    let mut readings = 0u64;
+    let mut each = |seen: Seen<'_>| {
+        readings += u64::from(matches!(seen, Seen::Reading(_)));
+        each(seen);
+    };
     if path.is_dir() {
         let mut reader = capture::Reader::open(path)?;
         let (profile, mut losses) = match limits {
             Limits::Given(profile) => (profile.clone(), Vec::new()),
             Limits::Stored(sets) => {
-                let (profile, warnings) = Profile::from_table(&reader.session().profile, sets)?;
+                let kept = Profile::from_table(&reader.session().profile, sets);
+                let (profile, warnings) = kept.map_err(|e| of_capture(path, e))?;
                 (Arc::new(profile), warnings)
             }
         };
         let mut judge = Judge::new(profile.clone(), &reader.session().links);
         let mut n = 0u64;
         while reader.next_into(&mut record)? {
-            judge.record_seen(&record, each);
+            judge.record_seen(&record, &mut each);
             n += 1;
             if n.is_multiple_of(every) {
                 let (done, all) = reader.progress();
@@ -82,6 +100,7 @@ pub fn replay_seen(
             }
         }
         losses.extend_from_slice(reader.losses());
+        losses.extend((readings == 0).then(|| NO_READING.to_owned()));
         return Ok(Replayed { findings: judge.findings(&name), losses, profile });
     }
     let profile = match limits {
@@ -91,11 +110,12 @@ pub fn replay_seen(
     let mut rows = FileRows::open(path, &profile)?;
     let mut judge = Judge::new(profile.clone(), &[rows.info()]);
     while rows.next_into(&mut record)? {
-        judge.record_seen(&record, each);
+        judge.record_seen(&record, &mut each);
         if record.seq.is_multiple_of(every) {
             let (done, all) = rows.progress();
             progress(done, all);
         }
     }
-    Ok(Replayed { findings: judge.findings(&name), losses: Vec::new(), profile })
+    let losses = (readings == 0).then(|| NO_READING.to_owned()).into_iter().collect();
+    Ok(Replayed { findings: judge.findings(&name), losses, profile })
 }
