@@ -12,6 +12,7 @@ mod rows;
 pub use file_clock::{FileClock, FileTime};
 pub use layout::{Layout, TimeFrom};
 pub use reading::Reading;
+pub use rows::Fault;
 
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkId, LinkInfo, Record};

@@ -178,8 +178,11 @@ impl Reader {
             Ok(header) => header,
             Err(e) => {
                 self.layout = None;
-                self.notice(at, NoticeKind::Undecoded, format!("{e}"), out);
                 self.faults[Fault::BadHeader as usize] += 1;
+                if self.faults[Fault::BadHeader as usize] == 1 {
+                    let words = format!("line {}: {}, {e}", self.line, Fault::BadHeader.words());
+                    self.notice(at, NoticeKind::Undecoded, words, out);
+                }
                 return;
             }
         };
@@ -414,22 +417,34 @@ fn shown(text: &[u8]) -> String {
 
 /// Why a line was not understood, or not wholly.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Fault {
+pub enum Fault {
+    /// No headings hold yet.
     BeforeHeader,
+    /// Headings, but not such as can be used.
     BadHeader,
+    /// The check cell does not fit.
     Check,
+    /// Longer than [`LONGEST_LINE`](crate::wire::table::LONGEST_LINE).
     TooLong,
+    /// Bytes before it were lost.
     Torn,
+    /// More cells than headings.
     TooMany,
+    /// Fewer cells than headings, or an open quotation mark.
     Cut,
+    /// No time that can be read.
     NoTime,
+    /// Something else than a number.
     NoNumber,
+    /// A time that fits neither neighbour.
     OddTime,
+    /// Of a link that this build does not know.
     Strange,
 }
 
 impl Fault {
-    const ALL: [Fault; 11] = [
+    /// All of them.
+    pub const ALL: [Fault; 11] = [
         Fault::BeforeHeader,
         Fault::BadHeader,
         Fault::Check,
@@ -443,9 +458,10 @@ impl Fault {
         Fault::Strange,
     ];
 
-    fn words(self) -> &'static str {
+    /// What it is, in words.
+    pub fn words(self) -> &'static str {
         match self {
-            Fault::BeforeHeader => "line without headings that hold, not read",
+            Fault::BeforeHeader => "line before any headings that hold, not read",
             Fault::BadHeader => "headings that cannot be read",
             Fault::Check => "line with a wrong or missing check, not read",
             Fault::TooLong => "line longer than 4096 bytes, not read",
@@ -455,7 +471,9 @@ impl Fault {
             Fault::NoTime => "row without a time, not read",
             Fault::NoNumber => "row with a cell that is no number",
             Fault::OddTime => "row whose time fits neither the row before nor the one after, not read",
-            Fault::Strange => "record of a kind of link that this build cannot read",
+            Fault::Strange => {
+                "record of a kind of link that this build cannot read, judge it by the version that wrote it"
+            }
         }
     }
 }

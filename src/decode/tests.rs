@@ -135,7 +135,7 @@ fn rows_of_a_file_that_cannot_be_read() {
     assert_eq!(
         d.summary(),
         [
-            "csv:x: 1 × line without headings that hold, not read",
+            "csv:x: 1 × line before any headings that hold, not read",
             "csv:x: 1 × row with more cells than headings, not read",
             "csv:x: 1 × row cut short, read without its last cell",
             "csv:x: 1 × row without a time, not read",
