@@ -137,7 +137,7 @@ fn a_wrong_call_is_told_what_is_right() {
         (&["export", "rows.csv"], "--to <TO>"),
         (
             &["export", "rows.csv", "--to", "csv"],
-            "soakwatch: rows.csv is no capture's folder: say with --into where to write\n",
+            "soakwatch: rows.csv is a file, not a capture's folder: say with --into where to write\n",
         ),
         (&["export", "empty", "--to", "csv"], "soakwatch: empty: no capture here"),
         (&["watch", "--link", "tight"], "soakwatch: \"tight\" is no link"),

@@ -138,13 +138,13 @@ fn check_tells_sound_from_faulty() {
     );
     assert!(out.ends_with(&format!("road-log: sound, {} settings\n", SETTINGS.len())), "{out}");
 
-    let (code, out, _) = run(Action::Check { files: vec![bad.clone(), good] });
+    let (code, out, err) = run(Action::Check { files: vec![bad.clone(), good] });
     assert_eq!(code, 2);
-    assert!(out.contains(&format!("{bad}:3:10: vehicle.tank_l is 1 L; ")), "{out}");
+    assert!(err.contains(&format!("{bad}:3:10: vehicle.tank_l is 1 L; ")), "{err}");
     assert!(
-        out.contains(&format!("{bad}:4:1: there is no setting vehicle.lines; did you mean \"vehicle.lines_l\"?")),
-        "{out}"
+        err.contains(&format!("{bad}:4:1: there is no setting vehicle.lines; did you mean \"vehicle.lines_l\"?")),
+        "{err}"
     );
-    assert!(out.contains(&format!("{bad}: 2 faults\n")), "{out}");
+    assert!(err.contains(&format!("{bad}: 2 faults\n")), "{err}");
     assert!(out.contains("sound"), "the files after a faulty one are checked as well");
 }

@@ -60,7 +60,7 @@ fn advice(source: &io::Error) -> &'static str {
         io::ErrorKind::StorageFull => "; make room on the disk, recording goes on as soon as there is some",
         io::ErrorKind::AlreadyExists => "; a capture is never overwritten, choose another folder",
         io::ErrorKind::PermissionDenied => "; check who may write and read there",
-        io::ErrorKind::NotFound => "; check the name, or restore it from a copy",
+        io::ErrorKind::NotFound | io::ErrorKind::IsADirectory => "; check the name, or restore it from a copy",
         _ => "; check the disk and its cable",
     }
 }

@@ -43,12 +43,14 @@ pub enum Form {
 impl Export {
     /// Runs it.
     pub fn run(self) -> Result<Outcome, Error> {
+        let path = || self.capture.display().to_string();
+        fs::metadata(&self.capture).map_err(|source| Error::Path { path: path(), source })?;
         let given = self.profile.given()?;
         let limits = given.as_ref().map_or(Limits::Stored(&self.profile.set), Limits::Given);
         let into = match (&self.into, self.capture.is_dir()) {
             (Some(dir), _) => dir.clone(),
             (None, true) => self.capture.join("export"),
-            (None, false) => return Err(Error::Into { path: self.capture.display().to_string() }),
+            (None, false) => return Err(Error::Into { path: path() }),
         };
         // All names are looked at before anything is written.
         let [samples, edges, phases, gaps, findings, evidence] = FILES.map(|f| into.join(f));

@@ -61,7 +61,7 @@ pub enum Error {
         path: String,
     },
     /// Nobody said where to put the export of a file.
-    #[error("{path} is no capture's folder: say with --into where to write")]
+    #[error("{path} is a file, not a capture's folder: say with --into where to write")]
     Into {
         /// As given.
         path: String,

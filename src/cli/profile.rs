@@ -60,7 +60,7 @@ impl Profiles {
                     match profile::load(file, &[]) {
                         Ok(profile) => sound(file, &profile, out)?,
                         Err(error) => {
-                            faulty(file, &error, out)?;
+                            faulty(file, &error, err)?;
                             outcome = Outcome::Unreadable;
                         }
                     }
@@ -101,12 +101,12 @@ fn sound(file: &str, profile: &Profile, out: &mut dyn Write) -> io::Result<()> {
     Ok(())
 }
 
-fn faulty(file: &str, error: &profile::Error, out: &mut dyn Write) -> io::Result<()> {
-    writeln!(out, "{error}")?;
+fn faulty(file: &str, error: &profile::Error, err: &mut dyn Write) -> io::Result<()> {
+    writeln!(err, "{error}")?;
     match error.faults().len() {
         0 => Ok(()),
-        1 => writeln!(out, "{file}: 1 fault"),
-        n => writeln!(out, "{file}: {n} faults"),
+        1 => writeln!(err, "{file}: 1 fault"),
+        n => writeln!(err, "{file}: {n} faults"),
     }
 }
 

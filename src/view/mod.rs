@@ -14,7 +14,7 @@ pub mod trace;
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
     /// The disk or the pipe refused.
-    #[error("{what} could not be written: {source}. See that the disk has room and that you may write there.")]
+    #[error("{what} could not be written: {source}. {}.", advice(.source))]
     Write {
         /// File or stream.
         what: String,
@@ -27,6 +27,15 @@ pub enum Error {
         /// The file.
         path: String,
     },
+}
+
+fn advice(source: &std::io::Error) -> &'static str {
+    use std::io::ErrorKind::{AlreadyExists, NotADirectory, NotFound};
+    match source.kind() {
+        AlreadyExists | NotADirectory => "A file stands where a folder must be: name another place",
+        NotFound => "Check the name of the place",
+        _ => "See that the disk has room and that you may write there",
+    }
 }
 
 impl Error {
