@@ -221,8 +221,10 @@ impl Session {
             let state = Arc::<LinkState>::default();
             states.push((link.info(), state.clone()));
             let queue = Queue { link: id, records: records.clone(), clock, stop: stop.clone(), state };
+            let run = link.open(queue, &options.profile, options.speed)?;
             // The thread ends with its end of the queue; nobody needs to join it.
-            link.start(queue, &options.profile, options.speed)?;
+            let thread = std::thread::Builder::new().name("link".to_owned()).spawn(run);
+            thread.map_err(|source| Error::System { doing: "start a link", source })?;
         }
         drop(records);
         let infos: Vec<LinkInfo> = states.iter().map(|s| s.0.clone()).collect();

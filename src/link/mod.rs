@@ -17,7 +17,6 @@ use crate::record::LinkInfo;
 use feed::{Feed, Pace};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::thread::JoinHandle;
 
 /// A link, as named by the person.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -119,14 +118,6 @@ pub enum Error {
         /// What is wrong and what would be right.
         what: String,
     },
-    /// The system gives the link no thread.
-    #[error("\"{link}\" cannot be started: {source}. Close other programs and try again")]
-    Thread {
-        /// Kind and name.
-        link: String,
-        /// What the system said.
-        source: std::io::Error,
-    },
     /// The simulator does not know the scenario.
     #[error(transparent)]
     Sim(#[from] crate::sim::Error),
@@ -213,11 +204,12 @@ impl LinkSpec {
         matches!(self, LinkSpec::Bench { .. })
     }
 
-    /// Opens the link and starts its thread. Whatever can be wrong with the name is found before.
-    pub fn start(&self, queue: Queue, profile: &Arc<Profile>, speed: Option<f64>) -> Result<JoinHandle<()>, Error> {
+    /// Opens the link; what comes back reads it to its end, and is to run in a thread of its own. Whatever can be
+    /// wrong with the name is found here.
+    pub fn open(&self, queue: Queue, profile: &Arc<Profile>, speed: Option<f64>) -> Result<Run, Error> {
         let feed = Feed::new(queue);
         let pace = Pace::new(speed);
-        let run: Box<dyn FnOnce() + Send> = match self {
+        Ok(match self {
             LinkSpec::Bench { port, baud } => {
                 let bench = bench::Bench::open(port, *baud)?;
                 Box::new(move || bench.run(feed))
@@ -230,12 +222,12 @@ impl LinkSpec {
                 let player = crate::sim::Player::new(scenario, *seed, *tap)?;
                 Box::new(move || sim::run(player, feed, pace))
             }
-        };
-        let LinkInfo { kind, name } = self.info();
-        let link = format!("{kind}:{name}");
-        std::thread::Builder::new().name(kind).spawn(run).map_err(|source| Error::Thread { link, source })
+        })
     }
 }
+
+/// What a link's thread runs.
+pub type Run = Box<dyn FnOnce() + Send>;
 
 fn file_name(path: &Path) -> String {
     path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
