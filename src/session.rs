@@ -174,7 +174,7 @@ pub struct Session {
 
 impl Options {
     /// Whether they go together; nothing is opened.
-    pub fn check(&self) -> Result<(), Error> {
+    fn check(&self) -> Result<(), Error> {
         if self.links.is_empty() {
             return Err(Error::NoLink);
         }
