@@ -69,7 +69,7 @@ fn mutate(sound: &[u8], changes: &[Change]) -> Vec<u8> {
         match *change {
             Change::Cut(at, n) => drop(bytes.drain(at % len..(at % len + n).min(len - 1))),
             Change::Put(at, bit) => drop(bytes.splice(at % len..at % len, BITS[bit].iter().copied())),
-            Change::Flip(at, x) => bytes.iter_mut().nth(at % len).into_iter().for_each(|b| *b ^= x),
+            Change::Flip(at, x) => bytes.get_mut(at % len).into_iter().for_each(|b| *b ^= x),
             Change::Copy(from, to, n) => {
                 let part = bytes[from % len..(from % len + n).min(len - 1)].to_vec();
                 drop(bytes.splice(to % len..to % len, part));
