@@ -115,7 +115,7 @@ impl fmt::Display for Why {
             Why::Hash => "a block's hash does not fit its data",
             Why::NoNumber => "a block has no sequence number",
             Why::Stamp => "a block's stamp or number does not fit its check",
-            Why::Event => "an event is of a kind this version does not know",
+            Why::Event => "an event is of a kind that this version does not know, a newer one may",
             Why::Repeated => "a record is there twice or out of order",
         })
     }

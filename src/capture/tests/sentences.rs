@@ -1,7 +1,9 @@
 //! Every way a folder, a session or a record can be wrong, with the sentence it gets.
 
+use super::super::layout::Why;
 use super::*;
 use std::fs;
+use std::ops::Range;
 use std::path::Path;
 
 /// A folder with a sound capture in it.
@@ -185,4 +187,90 @@ fn a_session_comes_back_as_it_was() {
     // The anchor as a date: 2026-01-31 06:00:00 UTC is 1769839200 by `date -u -d @1769839200`.
     assert_eq!(back.created.to_string(), "2026-01-31T06:00:00.123456789Z");
     assert_eq!(back.version, env!("CARGO_PKG_VERSION"));
+}
+
+/// Damages a block of a file in the way that the name says.
+macro_rules! damages {
+    ($($why:ident => |$file:ident, $block:ident| $spoil:block),* $(,)?) => {
+        const DAMAGES: &[Why] = &[$(Why::$why),*];
+        /// A kind of damage without a row does not compile.
+        fn spoil(why: Why, file: &mut Vec<u8>, block: Range<usize>) {
+            match why { $(Why::$why => { let ($file, $block) = (file, block); $spoil })* }
+        }
+    };
+}
+
+/// Where the options of a block begin: hash (12 bytes), number (12), check over the stamp (8).
+fn options_at(block: &[u8]) -> usize {
+    28 + u32::from_le_bytes(block[20..24].try_into().unwrap()).next_multiple_of(4) as usize
+}
+
+/// Makes an option unknown; it is passed over then.
+fn hide(block: &mut [u8], option: usize) {
+    block[options_at(block) + option] = 0x77;
+}
+
+damages! {
+    CutShort => |file, block| { file.truncate(block.end - 1); },
+    Length => |file, block| { file[block.start + 4] ^= 1; },
+    Options => |file, block| { let at = options_at(&file[block.clone()]); file[block.start + at + 2..][..2].fill(0xFF); },
+    Interface => |file, block| { hide(&mut file[block.clone()], 24); file[block.start + 8] = 9; },
+    NoHash => |file, block| { hide(&mut file[block], 0); },
+    Hash => |file, block| { file[block.start + 28] ^= 1; },
+    NoNumber => |file, block| { hide(&mut file[block], 12); },
+    Stamp => |file, block| { file[block.start + 16] ^= 1; },
+    Event => |file, block| {
+        let block = &mut file[block];
+        let len = u32::from_le_bytes(block[20..24].try_into().unwrap()) as usize;
+        let data = &mut block[28..28 + len];
+        let kind = data.windows(4).position(|w| w == b"tick").unwrap();
+        data[kind] = b'k';
+        let hash = crc32fast::hash(data).to_be_bytes();
+        let at = options_at(block) + 5;
+        block[at..at + 4].copy_from_slice(&hash);
+        hide(block, 24);
+    },
+    Repeated => |file, block| { let twice = file[block.clone()].to_vec(); file.splice(block.end..block.end, twice); },
+}
+
+#[test]
+fn every_kind_of_damage_is_told_with_its_byte() {
+    let file = written(&mut night());
+    // The tick is the last but three.
+    let n = night().iter().position(|r| r.body == Body::Event(Event::Tick)).unwrap();
+    let block = blocks(&file)[n].clone();
+    let missing = format!("record {n} is missing");
+    for &why in DAMAGES {
+        let mut damaged = file.clone();
+        spoil(why, &mut damaged, block.clone());
+        let (records, losses) = read(&[&damaged]);
+        let bytes = block.len();
+        let (at, told, rest) = match why {
+            Why::CutShort => {
+                let rest = format!(
+                    "the last {} bytes were left out, what came after record {} is not known",
+                    bytes - 1,
+                    n - 1
+                );
+                (block.start, "the file ends inside a block", rest)
+            }
+            Why::Length => (block.start, "no block begins there", missing.clone()),
+            Why::Options => (block.start, "a block's options are broken", missing.clone()),
+            Why::Interface => (block.start, "a block names a link that session.toml does not have", missing.clone()),
+            Why::NoHash => (block.start, "a block has no hash", missing.clone()),
+            Why::Hash => (block.start, "a block's hash does not fit its data", missing.clone()),
+            Why::NoNumber => (block.start, "a block has no sequence number", missing.clone()),
+            Why::Stamp => (block.start, "a block's stamp or number does not fit its check", missing.clone()),
+            Why::Event => {
+                (block.start, "an event is of a kind that this version does not know, a newer one may", missing.clone())
+            }
+            Why::Repeated => {
+                let rest = format!("{bytes} bytes were left out, no record is missing");
+                (block.end, "a record is there twice or out of order", rest)
+            }
+        };
+        assert_eq!(losses, [format!("raw.pcapng at byte {at}: {told}; {rest}")]);
+        let kept = if why == Why::CutShort { n } else { night().len() };
+        assert_eq!(records.len(), kept, "{why}");
+    }
 }
