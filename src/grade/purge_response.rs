@@ -25,6 +25,8 @@ struct Run {
     /// The switch was open when sealed purge began.
     open_first: bool,
     closed_at: Option<(Stamp, f64)>,
+    /// Pressure when sealed purge began: where the sensor's zero is not known the fall from it counts.
+    start_pa: Option<f64>,
     least_pa: f64,
     reached_at: Option<Stamp>,
     /// Seconds with enough suction.
@@ -51,6 +53,7 @@ impl Machine for PurgeResponse {
                     end: None,
                     open_first: switch == Some(SwitchState::Open) || closed_in_run,
                     closed_at: closed_in_run.then_some((since, 0.0)),
+                    start_pa: t.pressure_pa().map(|p| p.0).filter(|_| !t.zero_known()),
                     least_pa: f64::INFINITY,
                     reached_at: None,
                     drawn_s: 0.0,
@@ -100,7 +103,11 @@ impl Machine for PurgeResponse {
             }
             if let Some((pa, e)) = t.pressure_pa() {
                 run.least_pa = run.least_pa.min(pa);
-                if pa + e <= -p.purge_response.response_pa && run.reached_at.is_none() {
+                let reached = match run.start_pa {
+                    Some(start) => pa + 2.0 * t.pressure_noise_pa() <= start - p.purge_response.response_pa,
+                    None => pa + e <= -p.purge_response.response_pa,
+                };
+                if reached && run.reached_at.is_none() {
                     run.reached_at = Some(now);
                 }
             }
@@ -215,9 +222,10 @@ impl Run {
         }
         if let (Some(at), true) = (self.reached_at, tapped) {
             d.decide(Verdict::Pass, at);
+            let fell = if self.start_pa.is_some() { "by" } else { "to" };
             d.because(format!(
-                "tank pressure fell to {:.0} Pa {:.1} s after sealed purge began",
-                -p.response_pa,
+                "tank pressure fell {fell} {:.0} Pa {:.1} s after sealed purge began",
+                if self.start_pa.is_some() { p.response_pa } else { -p.response_pa },
                 at.since(self.start)
             ));
             d.note("response_s", at.since(self.start));

@@ -228,6 +228,11 @@ impl Run {
         }
         if let Some((at, seconds)) = self.not_moved.filter(|_| self.moved.is_none()) {
             d.rests_on_switch = !t.signals.seen(Channel::TankPressurePa);
+            if !d.rests_on_switch && !t.zero_known() && t.switch().0 != Some(SwitchState::Closed) {
+                d.because(format!("{seconds:.0} s after it was commanded open the pressure had not moved, but the sensor's zero is not known: it may not have been vacuum"));
+                d.next("zero the tap to air, then repeat");
+                return d;
+            }
             if d.rests_on_switch && !self.opened_since {
                 d.because(format!("{seconds:.0} s after it was commanded open the switch still read closed, and has not opened since: the valve does not move, its path is blocked, or the switch is stuck"));
                 d.next("unplug the module: a line that rises clears the wiring; then listen for the valve's click");

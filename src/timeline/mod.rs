@@ -79,6 +79,7 @@ pub struct Timeline {
     /// The barometer was seen between whole steps of 0.5 kPa: it resolves better than a controller's own.
     baro_fine: bool,
     zero: Zero,
+    zero_named: bool,
     noise: Noise,
     level: Level,
     watch: Watch,
@@ -127,6 +128,7 @@ impl Timeline {
             manifold_at_rest_kpa: None,
             baro_fine: false,
             zero: Zero::default(),
+            zero_named: false,
             noise: Noise::default(),
             level: Level::default(),
             watch: Watch::default(),
@@ -264,8 +266,13 @@ impl Timeline {
         let m = &self.profile.set.model;
         match self.zero.mean() {
             Some(z) => (z, (self.pressure_noise_pa() * 0.5).max(5.0)),
-            None => (0.0, m.pressure_zero_pa),
+            None => (0.0, m.pressure_zero_pa.max(self.zero.refused_pa)),
         }
+    }
+
+    /// The zero was seen with the vent open, and believed.
+    pub fn zero_known(&self) -> bool {
+        self.zero.mean().is_some()
     }
 
     /// Noise of the tank pressure, one standard deviation: the profile's, or what the trace shows if that is more.
@@ -413,6 +420,18 @@ impl Timeline {
         }
 
         self.watch_spoilers(t, out);
+        if !self.zero_named
+            && let Some(pa) = self.zero.off_pa()
+        {
+            self.zero_named = true;
+            out.push(Happening::Spoiler(Spoiler {
+                kind: SpoilerKind::PressureZero,
+                at: t,
+                text: format!(
+                    "tank pressure stands at {pa:.0} Pa with the vent commanded open: the sensor's zero is off, or the vent does not open"
+                ),
+            }));
+        }
     }
 
     /// Quantities that are learnt on the way: manifold at rest, the pressure's zero, the settled level.
@@ -471,6 +490,8 @@ struct Zero {
     mean: Option<f64>,
     agreed: u32,
     refused: u32,
+    /// Furthest steady stretch that could not be believed to be the zero, Pa either way.
+    refused_pa: f64,
 }
 
 /// Length of a stretch, seconds.
@@ -508,7 +529,15 @@ impl Zero {
             self.mean = Some(self.mean.map_or(mean, |m| m + (mean - m) * weight));
         } else {
             self.refused += 1;
+            if steady {
+                self.refused_pa = self.refused_pa.max(mean.abs());
+            }
         }
+    }
+
+    /// Stands far from nothing with the vent open, again and again.
+    fn off_pa(&self) -> Option<f64> {
+        self.before.filter(|_| self.mean().is_none() && self.refused >= 4 && self.refused_pa > 0.0)
     }
 
     fn mean(&self) -> Option<f64> {

@@ -25,6 +25,8 @@ pub enum SpoilerKind {
     Slam,
     /// Pressure rose while the tank cooled.
     RisingPressure,
+    /// The pressure sensor's zero is off, or the vent does not open.
+    PressureZero,
     /// The adapter restarted.
     AdapterRestart,
     /// The rows' clock stepped.
