@@ -52,8 +52,9 @@ impl<T: Copy + PartialEq> Debounced<T> {
         self.bounces
     }
 
-    /// Takes what is seen now. A first state, or one that has stood for the hold time, is returned as a turn.
-    pub fn see(&mut self, now: Stamp, seen: T, uncertainty_s: f64) -> Option<Turn<T>> {
+    /// Takes what is seen now. A first state, or one that has stood for the hold time, is returned as a turn. How
+    /// sure the moment is, is asked only where a new state begins.
+    pub fn see(&mut self, now: Stamp, seen: T, uncertainty_s: impl FnOnce() -> f64) -> Option<Turn<T>> {
         if seen == self.state {
             if self.candidate.take().is_some() {
                 self.bounces += 1;
@@ -64,7 +65,7 @@ impl<T: Copy + PartialEq> Debounced<T> {
             Some((c, _, _)) if c == seen => {}
             other => {
                 // Passing through a third state is no bounce.
-                self.candidate = Some((seen, now, uncertainty_s));
+                self.candidate = Some((seen, now, uncertainty_s()));
                 if other.is_none() && self.hold_s > 0.0 {
                     return None;
                 }
@@ -90,17 +91,17 @@ mod tests {
     fn a_short_flip_is_a_bounce_and_a_lasting_one_keeps_its_begin() {
         let mut d = Debounced::new(false, 0.3);
         let t = Stamp::from_secs;
-        assert!(d.see(t(1.0), true, 0.1).is_none());
-        assert!(d.see(t(1.1), false, 0.1).is_none());
+        assert!(d.see(t(1.0), true, || 0.1).is_none());
+        assert!(d.see(t(1.1), false, || 0.1).is_none());
         assert_eq!(d.bounces(), 1);
-        assert!(d.see(t(2.0), true, 0.1).is_none());
-        let turn = d.see(t(2.4), true, 0.1).unwrap();
+        assert!(d.see(t(2.0), true, || 0.1).is_none());
+        let turn = d.see(t(2.4), true, || 0.1).unwrap();
         assert_eq!((turn.at, turn.from, turn.to), (t(2.0), false, true));
     }
 
     #[test]
     fn no_hold_time_turns_at_once() {
         let mut d = Debounced::new(None, 0.0);
-        assert_eq!(d.see(Stamp::from_secs(5.0), Some(1), 0.0).map(|t| t.at), Some(Stamp::from_secs(5.0)));
+        assert_eq!(d.see(Stamp::from_secs(5.0), Some(1), || 0.0).map(|t| t.at), Some(Stamp::from_secs(5.0)));
     }
 }

@@ -81,6 +81,8 @@ pub struct Timeline {
     zero: Zero,
     zero_named: bool,
     noise: Noise,
+    /// Of this moment: all tests ask for it.
+    pressure: Option<(f64, f64)>,
     level: Level,
     watch: Watch,
     rows: RowSpacing,
@@ -130,6 +132,7 @@ impl Timeline {
             zero: Zero::default(),
             zero_named: false,
             noise: Noise::default(),
+            pressure: None,
             level: Level::default(),
             watch: Watch::default(),
             rows: RowSpacing::default(),
@@ -256,6 +259,10 @@ impl Timeline {
 
     /// Tank pressure with the sensor's zero taken out, pascals gauge, and the zero's remaining error.
     pub fn pressure_pa(&self) -> Option<(f64, f64)> {
+        self.pressure
+    }
+
+    fn pressure_now(&self) -> Option<(f64, f64)> {
         let raw = self.signals.get(Channel::TankPressurePa)?;
         let (zero, error) = self.zero_pa();
         Some((raw - zero, error))
@@ -352,15 +359,13 @@ impl Timeline {
         if purge == Some(true) {
             self.last_purge_on = Some(t);
         }
-        let u = self.signals.uncertainty(Channel::PurgeDutyPct);
-        if let Some(turn) = self.purge.see(t, purge, u) {
+        if let Some(turn) = self.purge.see(t, purge, || self.signals.uncertainty(Channel::PurgeDutyPct)) {
             out.push(Happening::Purge(turn));
         }
 
         let seen = evidence::engine(self, p);
-        let u = self.signals.uncertainty(Channel::EngineRpm);
         self.engine_weak = seen.weak;
-        if let Some(turn) = self.engine.see(t, seen.engine, u) {
+        if let Some(turn) = self.engine.see(t, seen.engine, || self.signals.uncertainty(Channel::EngineRpm)) {
             if turn.to == Some(Engine::Running) {
                 self.engine_ran = true;
                 self.last_engine_start = Some(Start {
@@ -375,14 +380,12 @@ impl Timeline {
 
         let (key, inferred) = evidence::key(self);
         self.key_inferred = inferred;
-        let u = self.signals.uncertainty(Channel::Key);
-        if let Some(turn) = self.key.see(t, key, u) {
+        if let Some(turn) = self.key.see(t, key, || self.signals.uncertainty(Channel::Key)) {
             out.push(Happening::Key(turn));
         }
 
         let vent = evidence::vent(self, p);
-        let u = self.signals.uncertainty(Channel::VentSolenoid);
-        if let Some(turn) = self.vent.see(t, vent, u) {
+        if let Some(turn) = self.vent.see(t, vent, || self.signals.uncertainty(Channel::VentSolenoid)) {
             match turn.to {
                 Some(Vent::Open) => self.vent_opened = Some(turn.at),
                 None => self.vent_opened = None,
@@ -392,11 +395,8 @@ impl Timeline {
         }
 
         let switch = evidence::switch(self, p);
-        let u = if self.signals.seen(Channel::LeakSwitch) {
-            self.signals.uncertainty(Channel::LeakSwitch)
-        } else {
-            self.signals.uncertainty(Channel::SwitchSenseV)
-        };
+        let (told, line) = (Channel::LeakSwitch, Channel::SwitchSenseV);
+        let u = || self.signals.uncertainty(if self.signals.seen(told) { told } else { line });
         let bounces = self.switch.bounces();
         let turn = self.switch.see(t, switch, u);
         if self.switch.bounces() > bounces {
@@ -408,9 +408,11 @@ impl Timeline {
         }
 
         self.learn(t);
+        self.pressure = self.pressure_now();
 
         let raw = evidence::phase(self, p);
-        let u = self.phase_uncertainty();
+        let (rpm, key) = (Channel::EngineRpm, Channel::Key);
+        let u = || self.signals.uncertainty(if self.signals.seen(rpm) { rpm } else { key });
         if let Some(turn) = self.phase.see(t, raw, u) {
             self.phases.push((turn.to, turn.at));
             if turn.to != Phase::Soak || turn.from != Phase::KeyOff {
@@ -469,10 +471,6 @@ impl Timeline {
         let mut watch = std::mem::take(&mut self.watch);
         watch.see(self, t, parked, out);
         self.watch = watch;
-    }
-
-    fn phase_uncertainty(&self) -> f64 {
-        self.signals.uncertainty(if self.signals.seen(Channel::EngineRpm) { Channel::EngineRpm } else { Channel::Key })
     }
 }
 

@@ -32,6 +32,8 @@ struct Line {
 pub struct Signals {
     now: Stamp,
     stale_s: f64,
+    /// Certainly not yet stale, ns.
+    fresh_ns: i64,
     lines: [Option<Line>; Channel::COUNT],
     /// Per link: time of the last row and the one before.
     rows: Vec<(Stamp, Stamp)>,
@@ -43,6 +45,7 @@ impl Signals {
         Signals {
             now: Stamp::ZERO,
             stale_s,
+            fresh_ns: Stamp::from_secs(stale_s).0 - 1,
             lines: [None; Channel::COUNT],
             rows: vec![(Stamp(i64::MIN / 2), Stamp(i64::MIN / 2)); links + 1],
         }
@@ -119,7 +122,13 @@ impl Signals {
         self.lines[c as usize].as_ref().is_some_and(|l| self.line_stale(l, c))
     }
 
+    #[inline]
     fn line_stale(&self, l: &Line, c: Channel) -> bool {
+        self.now.0.saturating_sub(l.at.0) > self.fresh_ns && self.silent_too_long(l, c)
+    }
+
+    #[cold]
+    fn silent_too_long(&self, l: &Line, c: Channel) -> bool {
         let silent = self.now.since(l.at);
         if silent <= self.stale_s {
             return false;
