@@ -627,7 +627,14 @@ fn spoils_closing(kind: SpoilerKind) -> bool {
 
 /// What makes an open switch worthless.
 fn spoils_open(kind: SpoilerKind) -> bool {
-    !matches!(kind, SpoilerKind::Maintainer | SpoilerKind::BatteryLow | SpoilerKind::Slam)
+    !matches!(
+        kind,
+        SpoilerKind::Maintainer
+            | SpoilerKind::BatteryLow
+            | SpoilerKind::Slam
+            | SpoilerKind::Woke
+            | SpoilerKind::FreshCanister
+    )
 }
 
 fn conditions(t: &Timeline) -> Vec<Condition> {

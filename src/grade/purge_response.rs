@@ -195,11 +195,15 @@ impl PurgeResponse {
             return;
         }
         if !seen && run.suction_s > 0.0 && run.drawn_s < 0.2 * run.suction_s {
-            self.book.missed(format!(
-                "manifold was only {:.0} kPa below the barometer (needed {:.0}): too little suction to judge by",
-                run.suction_sum / run.suction_s,
-                p.manifold_vacuum_kpa
-            ));
+            let mean = run.suction_sum / run.suction_s;
+            self.book.missed(if mean < 0.0 {
+                "the engine was in boost: the manifold stood above the barometer and drew nothing".into()
+            } else {
+                format!(
+                    "manifold was only {mean:.0} kPa below the barometer (needed {:.0}): too little suction to judge by",
+                    p.manifold_vacuum_kpa
+                )
+            });
             return;
         }
         self.book.runs.push(run.draft(t));

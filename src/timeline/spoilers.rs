@@ -21,8 +21,12 @@ pub enum SpoilerKind {
     Maintainer,
     /// The resting battery is low.
     BatteryLow,
-    /// The switch flipped for less than a second.
+    /// The switch flipped for less than its hold time: a slammed door or a gust.
     Slam,
+    /// The controller woke while the vehicle was parked.
+    Woke,
+    /// Purge ran until the vehicle was parked: the canister is hungry for vapour.
+    FreshCanister,
     /// Pressure rose while the tank cooled.
     RisingPressure,
     /// The pressure sensor's zero is off, or the vent does not open.
@@ -49,10 +53,14 @@ const SMOOTH_S: f64 = 0.7;
 /// Pressure that went must stay away this long to count, seconds.
 const GONE_S: f64 = 3.0;
 
+/// Purge that ended longer ago than this leaves a canister at rest, seconds.
+const FRESH_S: f64 = 60.0;
+
 /// Watches a parked vehicle; each kind is named once a stretch.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Watch {
     since: Option<Stamp>,
+    asleep: bool,
     last: Option<Stamp>,
     level: Option<f64>,
     coolest_c: Option<f64>,
@@ -97,6 +105,25 @@ impl Watch {
             return;
         }
         let parked_s = now.since(*self.since.get_or_insert(now));
+
+        if parked_s > 1.0
+            && let Some(on) = t.last_purge_on().filter(|on| now.since(*on) < FRESH_S)
+        {
+            self.name(SpoilerKind::FreshCanister, now, out, || {
+                format!(
+                    "purge ran until {:.0} s before: the canister may take vapour up, which draws a little vacuum of its own",
+                    now.since(on)
+                )
+            });
+        }
+        // A sleeping controller answers nobody; one that answers again was woken.
+        let asleep = t.signals.stale(Channel::EngineRpm) || t.signals.stale(Channel::CoolantC);
+        if self.asleep && !asleep {
+            self.name(SpoilerKind::Woke, now, out, || {
+                "the controller answers again while the vehicle is parked: a door or the key woke it".into()
+            });
+        }
+        self.asleep = asleep;
 
         if parked_s > 40.0
             && let Some(level) = t.signals.get(Channel::FuelLevelPct).and(t.level.settled)
@@ -212,6 +239,16 @@ impl Watch {
         if self.before.is_none_or(|(at, _)| now.since(at) >= window) {
             self.before_that = self.before;
             self.before = Some((now, pressure));
+        }
+    }
+
+    /// The switch flipped for less than its hold time.
+    pub fn bounce(&mut self, now: Stamp, out: &mut Vec<Happening>) {
+        if self.since.is_some() {
+            self.name(SpoilerKind::Slam, now, out, || {
+                "the switch flipped for less than its hold time: a slammed door or a gust; such flips do not count"
+                    .into()
+            });
         }
     }
 
