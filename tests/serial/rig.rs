@@ -4,7 +4,7 @@ use rustix::fs::{Mode, OFlags, fcntl_setfl};
 use rustix::process::{Pid, Signal, kill_process};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
-use soakwatch::capture::Reader;
+use soakwatch::capture::{Reader, Writer};
 use soakwatch::decode::{Decoder, Item, Notice, Reading};
 use soakwatch::link::LinkSpec;
 use soakwatch::profile::{Profile, load};
@@ -12,7 +12,7 @@ use soakwatch::record::{Body, Event, Record};
 use soakwatch::session::{Ended, Limits, Options, Session, replay};
 use soakwatch::wire::bench_line::write_line;
 use std::fs::{self, File};
-use std::io::{Read, Write};
+use std::io::{ErrorKind, Read, Write};
 use std::os::fd::OwnedFd;
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -54,6 +54,19 @@ impl Pty {
 
     pub fn write(&mut self, bytes: &[u8]) {
         self.master.write_all(bytes).unwrap();
+        self.sent.extend_from_slice(bytes);
+    }
+
+    /// As `write`, however long the other side takes to read it.
+    pub fn pour(&mut self, bytes: &[u8]) {
+        let mut left = bytes;
+        while !left.is_empty() {
+            match self.master.write(left) {
+                Ok(n) => left = &left[n..],
+                Err(e) if e.kind() == ErrorKind::WouldBlock => std::thread::sleep(Duration::from_millis(1)),
+                Err(e) => panic!("{e}"),
+            }
+        }
         self.sent.extend_from_slice(bytes);
     }
 
@@ -240,28 +253,48 @@ pub fn copy(dir: &Path, elsewhere: &Path) -> PathBuf {
     copy
 }
 
-/// `regrade --json` in a process of its own, elsewhere in the world and on another processor, says to the byte what
-/// the live run left in its `findings.json`.
+/// What `regrade --json` says of a capture, in a process of its own, elsewhere in the world.
+pub fn regraded(dir: &Path, tunables: &str) -> String {
+    let out = Command::new(env!("CARGO_BIN_EXE_soakwatch"))
+        .args(["regrade", "--json"])
+        .arg(dir)
+        .current_dir("/")
+        .env("TZ", "Asia/Kathmandu")
+        .env("LANG", "de_DE.UTF-8")
+        .env("LC_ALL", "de_DE.UTF-8")
+        .env("GLIBC_TUNABLES", tunables)
+        .output()
+        .unwrap();
+    assert_eq!(String::from_utf8_lossy(&out.stderr), "");
+    String::from_utf8(out.stdout).unwrap()
+}
+
+/// `regrade --json` in another process, and on another processor, says to the byte what the live run left in its
+/// `findings.json`.
 pub fn same_in_another_process(dir: &Path, elsewhere: &Path) {
     let copy = copy(dir, elsewhere);
-    let regrade = |tunables: &str| {
-        let out = Command::new(env!("CARGO_BIN_EXE_soakwatch"))
-            .args(["regrade", "--json"])
-            .arg(&copy)
-            .current_dir("/")
-            .env("TZ", "Asia/Kathmandu")
-            .env("LANG", "de_DE.UTF-8")
-            .env("LC_ALL", "de_DE.UTF-8")
-            .env("GLIBC_TUNABLES", tunables)
-            .output()
-            .unwrap();
-        assert_eq!(String::from_utf8_lossy(&out.stderr), "");
-        String::from_utf8(out.stdout).unwrap()
+    let live = fs::read_to_string(dir.join("findings.json")).unwrap();
+    assert_eq!(regraded(&copy, ""), live);
+    // The C library's names for processors without fused multiply-add, now and in older versions.
+    assert_eq!(regraded(&copy, "glibc.cpu.hwcaps=-AVX2,-FMA,-AVX2_Usable,-FMA_Usable"), live);
+}
+
+/// A capture with one record of bytes less, and nothing that tells of it, is graded otherwise.
+pub fn differs_without(nth: usize, dir: &Path, elsewhere: &Path) {
+    let mut reader = Reader::open(dir).unwrap();
+    let mut records: Vec<Record> = reader.by_ref().map(Result::unwrap).collect();
+    let chunks: Vec<usize> = (0..records.len()).filter(|i| matches!(records[*i].body, Body::Bytes(_))).collect();
+    let write = |records: &mut [Record], place: &str| {
+        let fresh = elsewhere.join(place).join(dir.file_name().unwrap());
+        let mut writer = Writer::create(&fresh, reader.session()).unwrap();
+        writer.append(records).unwrap();
+        writer.sync().unwrap();
+        regraded(&fresh, "")
     };
     let live = fs::read_to_string(dir.join("findings.json")).unwrap();
-    assert_eq!(regrade(""), live);
-    // The C library's names for processors without fused multiply-add, now and in older versions.
-    assert_eq!(regrade("glibc.cpu.hwcaps=-AVX2,-FMA,-AVX2_Usable,-FMA_Usable"), live);
+    assert_eq!(write(&mut records.clone(), "whole"), live);
+    records.remove(chunks[nth]);
+    assert_ne!(write(&mut records, "less"), live);
 }
 
 /// All that a capture holds, and what the decoder makes of it.
