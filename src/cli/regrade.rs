@@ -8,7 +8,12 @@ use crate::units::Shown;
 use crate::view::block::{Style, block};
 use crate::view::{self, json};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use std::collections::BTreeMap;
+use std::num::NonZero;
 use std::path::PathBuf;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
+use std::thread;
 
 /// Grade captures or CSV files afresh. Folders are walked; a folder with raw.pcapng is one capture.
 ///
@@ -42,28 +47,41 @@ impl Regrade {
         errors.iter().for_each(|e| complain(e));
         let mut worst = if errors.is_empty() { Outcome::Fine } else { Outcome::Unreadable };
         let bar = progress_bar(found.len());
-        for (i, input) in found.iter().enumerate() {
-            let begun = i as u64 * STEPS;
-            bar.set_message(view::show::clean(&input.display().to_string()));
-            let limits = given.as_ref().map_or(Limits::Stored(&self.profile.set), Limits::Given);
-            let mut progress = |done: u64, all: u64| bar.set_position(begun + done * STEPS / all.max(1));
-            let outcome = match replay(input, limits, &mut |_| {}, &mut progress) {
-                Err(error) => {
-                    bar.suspend(|| complain(&error));
-                    Outcome::Unreadable
-                }
-                Ok(replayed) => {
-                    if let Err(error) = bar.suspend(|| self.tell(&replayed, i > 0)) {
-                        bar.finish_and_clear();
-                        return if worst == Outcome::Failed { Ok(worst) } else { Err(error) };
+        let limits = given.as_ref().map_or(Limits::Stored(&self.profile.set), Limits::Given);
+        let told = in_order(
+            &found,
+            |input| {
+                bar.set_message(view::show::clean(&input.display().to_string()));
+                let mut at = 0;
+                let mut progress = |done: u64, all: u64| {
+                    let now = (done * STEPS / all.max(1)).min(STEPS);
+                    bar.inc(now.saturating_sub(at));
+                    at = at.max(now);
+                };
+                let replayed = replay(input, limits, &mut |_| {}, &mut progress);
+                progress(1, 1);
+                replayed
+            },
+            |i, replayed| {
+                let outcome = match replayed {
+                    Err(error) => {
+                        bar.suspend(|| complain(&error));
+                        Outcome::Unreadable
                     }
-                    Outcome::of(&replayed.findings, &replayed.profile)
-                }
-            };
-            worst = worst.min(outcome);
-        }
+                    Ok(replayed) => {
+                        bar.suspend(|| self.tell(&replayed, i > 0))?;
+                        Outcome::of(&replayed.findings, &replayed.profile)
+                    }
+                };
+                worst = worst.min(outcome);
+                Ok(())
+            },
+        );
         bar.finish_and_clear();
-        Ok(worst)
+        match told {
+            Err(error) if worst != Outcome::Failed => Err(error),
+            _ => Ok(worst),
+        }
     }
 
     fn tell(&self, replayed: &Replayed, apart: bool) -> Result<(), Error> {
@@ -80,6 +98,43 @@ impl Regrade {
     }
 }
 
+/// Works on all inputs, on as many threads as there are cores, and tells each result in the order of the inputs. Ends
+/// at the first error of `tell`.
+fn in_order<I: Sync, R: Send, E>(
+    inputs: &[I],
+    work: impl Fn(&I) -> R + Sync,
+    mut tell: impl FnMut(usize, R) -> Result<(), E>,
+) -> Result<(), E> {
+    let threads = thread::available_parallelism().map_or(1, NonZero::get).min(inputs.len());
+    let next = AtomicUsize::new(0);
+    thread::scope(|scope| {
+        let (done, results) = mpsc::channel();
+        for _ in 0..threads {
+            let (done, next, work) = (done.clone(), &next, &work);
+            scope.spawn(move || {
+                loop {
+                    let i = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(input) = inputs.get(i) else { break };
+                    // Nobody listens any more once telling has failed.
+                    if done.send((i, work(input))).is_err() {
+                        break;
+                    }
+                }
+            });
+        }
+        drop(done);
+        let (mut early, mut told) = (BTreeMap::new(), 0);
+        for (i, result) in results {
+            early.insert(i, result);
+            while let Some(result) = early.remove(&told) {
+                tell(told, result)?;
+                told += 1;
+            }
+        }
+        Ok(())
+    })
+}
+
 /// On stderr and only on a terminal; `indicatif` hides it elsewhere.
 fn progress_bar(inputs: usize) -> ProgressBar {
     let bar = ProgressBar::with_draw_target(Some(inputs as u64 * STEPS), ProgressDrawTarget::stderr_with_hz(5));
@@ -92,6 +147,26 @@ mod tests {
     use super::*;
     use crate::judge::Judge;
     use crate::trade::{Test, Verdict};
+
+    #[test]
+    fn results_are_told_in_the_order_of_the_inputs() {
+        // The first take longest.
+        let inputs: Vec<u64> = (0..40).collect();
+        let work = |i: &u64| {
+            thread::sleep(std::time::Duration::from_micros(500 * (40 - i)));
+            i * i
+        };
+        let mut told = Vec::new();
+        let mut tell = |i: usize, r: u64| {
+            told.push((i as u64, r));
+            Ok::<(), ()>(())
+        };
+        assert_eq!(in_order(&inputs, work, &mut tell), Ok(()));
+        assert_eq!(told, (0..40).map(|i| (i, i * i)).collect::<Vec<_>>());
+        let stops = |i: usize, _| if i == 3 { Err(i) } else { Ok(()) };
+        assert_eq!(in_order(&inputs, work, stops), Err(3));
+        assert_eq!(in_order(&[], work, |_, _| Err("told")), Ok(()));
+    }
 
     #[test]
     fn the_first_exit_code_that_holds() {
