@@ -1,0 +1,273 @@
+//! The proof of size: a 12 h capture at 10 Hz and 17 channels, regraded.
+//!
+//! Measured in one run, in processor time, each as the best of several turns taken in rotation, so that a busy
+//! machine hits all alike: regrading; walking the file and checking its hashes, which is the least that any reader
+//! must do; the same windows and values by vectorised pandas (`peer.py`), from the capture as we have it and from a
+//! plain table of its rows, which spares pandas the format and the hashes. Then the peak memory of a child that
+//! regrades 12 h and of one that regrades 24 h.
+//!
+//! `cargo bench --bench size`; needs python3 with `tests/benches/requirements.txt`.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+// Each bench uses its part of the day.
+#[allow(dead_code)]
+mod day;
+
+use day::CHANNELS;
+use rustix::time::{ClockId, clock_gettime};
+use soakwatch::capture::walk;
+use soakwatch::decode::Reading;
+use soakwatch::judge::Seen;
+use soakwatch::session::{Limits, Replayed, replay, replay_seen};
+use soakwatch::time::Stamp;
+use soakwatch::timeline::Happening;
+use soakwatch::trade::Phase;
+use std::collections::VecDeque;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+/// At most so many times as long as the bare walk.
+const AIM_WALK: f64 = 4.0;
+/// At least so many times as fast as pandas.
+const AIM_PEER: f64 = 2.5;
+/// A capture twice as long may take so much more memory, kB: pages of the allocator.
+const AIM_GROWTH_KB: u64 = 1024;
+const TURNS: usize = 5;
+
+fn main() {
+    let args: Vec<String> = std::env::args().collect();
+    if let [_, child, dir] = &args[..]
+        && child == "--peak-of"
+    {
+        replayed(Path::new(dir));
+        println!("{}", peak_kb());
+        return;
+    }
+    let dir = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("size");
+    std::fs::create_dir_all(&dir).unwrap();
+    let (half, whole, table) = (dir.join("12h"), dir.join("24h"), dir.join("12h.csv"));
+    let rows = day::capture(&half, 12, Some(&table));
+    let twice = day::capture(&whole, 24, None);
+    assert_eq!(twice, 2 * rows);
+    let samples = rows * CHANNELS.len() as u64;
+    let first = replayed(&half);
+    println!("{rows} rows, {samples} samples, {} bytes", walk(&half).unwrap().bytes);
+    println!("verdicts: {:?}", first.findings.summary);
+
+    let mut peer = Peer::start(&table, &half);
+    let mut best = [f64::INFINITY; 5];
+    let mut ours = None;
+    for _ in 0..TURNS {
+        let mut turn = |i: usize, s: f64| best[i] = best[i].min(s);
+        let begun = processor_s();
+        let walked = walk(&half).unwrap();
+        turn(0, processor_s() - begun);
+        assert_eq!((walked.records, walked.bad), (rows + 4, 0));
+        let begun = processor_s();
+        replayed(&half);
+        turn(1, processor_s() - begun);
+        let begun = processor_s();
+        ours = Some(windows(&half));
+        turn(2, processor_s() - begun);
+        turn(3, peer.turn("table"));
+        turn(4, peer.turn("capture"));
+    }
+    let [walking, regrading, with_values, pandas_table, pandas] = best;
+    let equal = compare(&ours.unwrap(), &peer.end());
+    let peak = [&half, &whole].map(|d| child_peak_kb(d));
+
+    println!("walk with hashes     {walking:8.3} s");
+    println!("regrade              {regrading:8.3} s   {:.2} million samples/s", samples as f64 / regrading / 1e6);
+    println!("regrade + values     {with_values:8.3} s");
+    println!("pandas, the capture  {pandas:8.3} s   {equal} numbers equal");
+    println!("pandas, a table      {pandas_table:8.3} s");
+    println!("regrade / walk       {:8.2}     aim: at most {AIM_WALK}", regrading / walking);
+    println!("pandas / ours        {:8.2}     aim: at least {AIM_PEER}", pandas / with_values);
+    println!("   from a table      {:8.2}", pandas_table / with_values);
+    println!("peak memory          {:8} kB for 12 h, {} kB for 24 h", peak[0], peak[1]);
+    assert!(peak[1] <= peak[0] + AIM_GROWTH_KB, "memory grows with the length of the capture");
+    let met = regrading <= AIM_WALK * walking && pandas >= AIM_PEER * with_values;
+    if !met {
+        println!("an aim was missed");
+        std::process::exit(1);
+    }
+}
+
+fn replayed(dir: &Path) -> Replayed {
+    let r = replay(dir, Limits::Stored(&[]), &mut |_| {}, &mut |_, _| {}).unwrap();
+    assert_eq!((r.losses.len(), r.findings.undecoded), (0, 0));
+    r
+}
+
+/// Processor time of this process so far: other programs on the machine do not count.
+fn processor_s() -> f64 {
+    let t = clock_gettime(ClockId::ProcessCPUTime);
+    t.tv_sec as f64 + t.tv_nsec as f64 * 1e-9
+}
+
+fn peak_kb() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap();
+    let line = status.lines().find_map(|l| l.strip_prefix("VmHWM:")).unwrap();
+    line.trim().trim_end_matches(" kB").parse().unwrap()
+}
+
+fn child_peak_kb(dir: &Path) -> u64 {
+    let out = Command::new(std::env::current_exe().unwrap()).arg("--peak-of").arg(dir).output().unwrap();
+    assert!(out.status.success(), "{}", String::from_utf8_lossy(&out.stderr));
+    String::from_utf8(out.stdout).unwrap().trim().parse().unwrap()
+}
+
+/// A stretch with the engine on, or a soak, and what the channels did in it.
+#[derive(Debug, Clone, PartialEq)]
+struct Span {
+    kind: &'static str,
+    start_ms: i64,
+    end_ms: i64,
+    rows: u64,
+    /// Sum, least, greatest.
+    values: [(f64, f64, f64); CHANNELS.len()],
+}
+
+impl Span {
+    fn new(kind: &'static str, start_ms: i64) -> Span {
+        let values = [(0.0, f64::INFINITY, f64::NEG_INFINITY); CHANNELS.len()];
+        Span { kind, start_ms, end_ms: 0, rows: 0, values }
+    }
+
+    fn add(&mut self, reading: &Reading) {
+        self.rows += 1;
+        for (v, (channel, ..)) in self.values.iter_mut().zip(CHANNELS) {
+            let x = reading.get(channel).unwrap();
+            *v = (v.0 + x, v.1.min(x), v.2.max(x));
+        }
+    }
+}
+
+/// Spans, and the number of turns of the switch.
+#[derive(Debug, Default)]
+struct Windows {
+    spans: Vec<Span>,
+    turns: u64,
+}
+
+/// A phase is known some time after it began: rows wait so long before they are counted.
+const WAIT_NS: i64 = 3_000_000_000;
+
+/// Regrades, and takes the values of each span on the way.
+fn windows(dir: &Path) -> Windows {
+    let mut w = Windows::default();
+    let mut open: Option<Span> = None;
+    let mut waiting: VecDeque<Reading> = VecDeque::new();
+    let mut changes: VecDeque<(Stamp, Option<&'static str>)> = VecDeque::new();
+    let mut settle = |w: &mut Windows, waiting: &mut VecDeque<Reading>, changes: &mut VecDeque<_>, until: Stamp| {
+        while let Some(r) = waiting.pop_front_if(|r| r.at <= until) {
+            while let Some((at, kind)) = changes.pop_front_if(|(at, _): &mut (Stamp, _)| *at <= r.at) {
+                if open.as_ref().map(|s| s.kind) == kind {
+                    continue;
+                }
+                let ms = at.0 / 1_000_000;
+                if let Some(mut span) = open.take() {
+                    span.end_ms = ms;
+                    w.spans.push(span);
+                }
+                open = kind.map(|k| Span::new(k, ms));
+            }
+            if let Some(span) = &mut open {
+                span.add(&r);
+            }
+        }
+        if until.0 == i64::MAX
+            && let Some(mut span) = open.take()
+        {
+            span.end_ms = -1;
+            w.spans.push(span);
+        }
+    };
+    let mut each = |seen: Seen<'_>| match seen {
+        Seen::Reading(r) => {
+            settle(&mut w, &mut waiting, &mut changes, Stamp(r.at.0 - WAIT_NS));
+            waiting.push_back(r.clone());
+        }
+        Seen::Happening(Happening::Phase(turn)) => {
+            let kind = match turn.to {
+                Phase::Running | Phase::PurgeRun | Phase::Decay => Some("engine_on"),
+                Phase::Soak => Some("soak"),
+                _ => None,
+            };
+            changes.push_back((turn.at, kind));
+        }
+        Seen::Happening(Happening::Switch(turn)) => w.turns += u64::from(turn.from.is_some()),
+        Seen::Happening(_) => {}
+    };
+    replay_seen(dir, Limits::Stored(&[]), &mut each, &mut |_, _| {}).unwrap();
+    settle(&mut w, &mut waiting, &mut changes, Stamp(i64::MAX));
+    w
+}
+
+/// The peer, kept running so that starting Python and loading its libraries is not counted.
+struct Peer {
+    child: std::process::Child,
+    said: std::io::Lines<std::io::BufReader<std::process::ChildStdout>>,
+}
+
+impl Peer {
+    fn start(table: &Path, capture: &Path) -> Peer {
+        use std::io::BufRead;
+        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/benches/peer.py");
+        let mut child = Command::new("python3")
+            .arg(script)
+            .arg(table)
+            .arg(capture)
+            .stdin(std::process::Stdio::piped())
+            .stdout(std::process::Stdio::piped())
+            .spawn()
+            .expect("python3 is needed for the comparison");
+        let said = std::io::BufReader::new(child.stdout.take().unwrap()).lines();
+        Peer { child, said }
+    }
+
+    fn ask(&mut self, what: &str) -> String {
+        use std::io::Write;
+        writeln!(self.child.stdin.as_mut().unwrap(), "{what}").unwrap();
+        self.said.next().expect("peer.py ended early: see what it said; it needs requirements.txt").unwrap()
+    }
+
+    /// Seconds of one turn from this input, by Python's own clock of its processor time.
+    fn turn(&mut self, input: &str) -> f64 {
+        self.ask(input).parse().unwrap()
+    }
+
+    fn end(mut self) -> serde_json::Value {
+        let found = serde_json::from_str(&self.ask("tell")).unwrap();
+        drop(self.child.stdin.take());
+        assert!(self.child.wait().unwrap().success());
+        found
+    }
+}
+
+/// Panics where the two differ; returns how many numbers were compared.
+fn compare(ours: &Windows, peer: &serde_json::Value) -> usize {
+    assert_eq!(peer["turns"].as_u64(), Some(ours.turns), "turns of the switch");
+    let theirs = peer["spans"].as_array().unwrap();
+    let kinds = |k: &str| ours.spans.iter().filter(|s| s.kind == k).count();
+    assert!(kinds("engine_on") >= 2 && kinds("soak") >= 1 && ours.turns >= 2, "the day has no tests: {ours:?}");
+    assert_eq!(theirs.len(), ours.spans.len(), "{ours:?}\n{peer}");
+    let mut compared = 1;
+    for (o, t) in ours.spans.iter().zip(theirs) {
+        let whole = (t["kind"].as_str(), t["start_ms"].as_i64(), t["end_ms"].as_i64(), t["rows"].as_u64());
+        assert_eq!(whole, (Some(o.kind), Some(o.start_ms), Some(o.end_ms), Some(o.rows)));
+        compared += 3;
+        for (i, (channel, ..)) in CHANNELS.into_iter().enumerate() {
+            let get = |what: &str| t[what][channel.name()].as_f64().unwrap();
+            let (sum, low, high) = o.values[i];
+            assert_eq!((low, high), (get("min"), get("max")), "{channel} in {} at {} ms", o.kind, o.start_ms);
+            // The sums are taken in another order.
+            let mean = sum / o.rows as f64;
+            let apart = (mean - get("mean")).abs();
+            assert!(apart <= 1e-9 * mean.abs().max(1.0), "{channel} in {}: mean {mean}, {}", o.kind, get("mean"));
+            compared += 3;
+        }
+    }
+    compared
+}
