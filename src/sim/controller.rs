@@ -1,8 +1,8 @@
 //! The driver's day and the engine controller: keys, ordinary purge, the sealed check, and what happens at key-off.
 
 use super::engine::Duty;
-use super::module::Bias;
 use super::random::{Dice, Drift};
+use super::scenario::Bias;
 use super::scenario::{Fill, Plan};
 
 /// One trip, times in seconds of the day.

@@ -3,17 +3,6 @@
 use super::random::Dice;
 use super::scenario::{Plan, SwitchFault, VentFault};
 
-/// When the controller keeps the sense line's pull-up on while the key is off.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Bias {
-    /// Always.
-    Always,
-    /// For 3 s in every minute.
-    Pulsed,
-    /// Never.
-    None,
-}
-
 /// A change of the switch's contact.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Flip {

@@ -4,8 +4,18 @@
 //! millimetres, and the prefix `ps-` turns the vehicle into one with a tank pressure sensor and no switch.
 
 use super::Error;
-use super::module::Bias;
 use crate::trade::{Test, Verdict};
+
+/// When the controller keeps the sense line's pull-up on while the key is off.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Bias {
+    /// Always.
+    Always,
+    /// For 3 s in every minute.
+    Pulsed,
+    /// Never.
+    None,
+}
 
 /// What is wrong with the switch.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
