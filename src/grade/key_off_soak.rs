@@ -4,13 +4,12 @@
 //! all: the largest hole that could still have closed the switch, and the smallest that would have kept it open.
 
 use super::draft::{Book, Draft, Machine, mm};
-use super::{Condition, condition, missed, within};
+use super::{Condition, condition, missed, model, within};
 use crate::channel::Channel;
-use crate::physics::soak_belief::{Probe, SoakBelief, SoakDrive, SoakSpec};
+use crate::physics::soak_belief::{Probe, SoakBelief};
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Spoiler, SpoilerKind, SwitchState, Timeline};
 use crate::trade::{Phase, Test, Verdict};
-use crate::units::kelvin;
 
 /// The machine.
 #[derive(Debug, Default)]
@@ -191,40 +190,10 @@ impl KeyOffSoak {
 impl Run {
     fn new(t: &Timeline, start: Stamp, key_off: Option<Stamp>) -> Run {
         let p = &t.profile.set;
-        let (v, spread) = t.vapour_volume_m3();
-        let m = &p.model;
         let tapped = t.signals.get(Channel::TankPressurePa).is_some();
-        let start_vacuum_pa = match (t.pressure_pa(), t.switch().0) {
-            (Some((pa, e)), _) => (-pa - e, -pa + e),
-            (None, Some(SwitchState::Closed)) => (p.switch.reopens_low_pa, p.reliefs.vacuum_high_pa),
-            // A vent that stood open until it sealed left next to nothing.
-            (None, _) if t.vent_open_before(start) => (0.0, 30.0),
-            (None, _) => (0.0, p.switch.closes_high_pa),
-        };
-        let spec = SoakSpec {
-            volume_m3: v,
-            volume_spread: spread,
-            cd: m.discharge_cd,
-            area_error: m.area_error_pct * 0.01,
-            rvp_psi: (p.fuel.rvp_low_psi, p.fuel.rvp_high_psi),
-            closes_pa: (p.switch.closes_low_pa, p.switch.closes_high_pa),
-            relief_pressure_pa: (p.reliefs.pressure_low_pa, p.reliefs.pressure_high_pa),
-            relief_vacuum_pa: (p.reliefs.vacuum_low_pa, p.reliefs.vacuum_high_pa),
-            gas_lag_s: (m.vapour_lag_low_s, m.vapour_lag_high_s),
-            fuel_lag_s: (m.fuel_lag_low_s, m.fuel_lag_high_s),
-            fuel_behind_wall_s: (m.wall_lag_low_s, m.wall_lag_high_s),
-            evaporation_s: (m.evaporation_low_s, m.evaporation_high_s),
-            saturation: (m.saturation_low, 1.0),
-            start_vacuum_pa,
-            start_above_ambient_k: (m.start_above_low_k, m.start_above_high_k),
-            start_above_wall_k: (m.start_above_wall_low_k, m.start_above_wall_high_k),
-            baro_unknown_pa_per_h: m.baro_unknown_pa_per_h,
-            temperature_error_k: m.temperature_error_k,
-            seed: m.seed as u64,
-        };
         let switch = t.switch().0;
-        let mut belief = SoakBelief::new(&spec);
-        belief.advance(start.secs(), &drive(t));
+        let mut belief = SoakBelief::new(&model::soak(t, start));
+        belief.advance(start.secs(), &model::soak_drive(t));
         Run {
             start,
             end: None,
@@ -311,7 +280,7 @@ impl Run {
                 self.belief.lose(probe);
             }
         }
-        self.belief.advance(t.now().secs(), &drive(t));
+        self.belief.advance(t.now().secs(), &model::soak_drive(t));
     }
 
     /// The switch closed at `at`: is that a pass?
@@ -656,16 +625,6 @@ fn conditions(t: &Timeline) -> Vec<Condition> {
             )
         },
     ]
-}
-
-fn drive(t: &Timeline) -> SoakDrive {
-    let k = |c| t.signals.get(c).map(kelvin);
-    SoakDrive {
-        ambient_k: k(Channel::AmbientC),
-        wall_k: k(Channel::TankSkinC),
-        fuel_k: k(Channel::FuelTempC),
-        baro_pa: t.baro_fine_pa(),
-    }
 }
 
 fn duration(s: f64) -> String {

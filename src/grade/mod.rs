@@ -4,6 +4,7 @@ mod draft;
 mod jury;
 mod key_off_soak;
 mod levels;
+mod model;
 mod purge_response;
 mod relief;
 mod start_vent;

@@ -1,13 +1,12 @@
 //! Vacuum decay: sealed and purge off, how long does the vacuum stand? That sizes the hole.
 
 use super::draft::{Book, Draft, Machine, mm};
-use super::{Condition, condition, missed, within};
+use super::{Condition, condition, missed, model, within};
 use crate::channel::Channel;
-use crate::physics::decay_belief::{DecayBelief, DecaySpec, Posterior, Pull, Seen};
+use crate::physics::decay_belief::{DecayBelief, Posterior, Pull, Seen};
 use crate::time::Stamp;
 use crate::timeline::{Happening, SwitchState, Timeline};
 use crate::trade::{Phase, Test, Verdict};
-use crate::units::kelvin;
 
 /// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
 pub const BELIEF: &str = "belief_at_or_above_limit";
@@ -116,7 +115,7 @@ impl Machine for VacuumDecay {
             && pull.strength.len() < 400
         {
             pull.next = now.plus(0.5);
-            pull.strength.push((now.secs(), purge_strength(t)));
+            pull.strength.push((now.secs(), model::purge_strength(t)));
         }
         if let Some(run) = &mut self.run {
             run.step(t);
@@ -247,7 +246,7 @@ impl VacuumDecay {
             run.trace.add(*when, *pa);
         }
         if run.missed.is_empty() {
-            run.belief = Some(DecayBelief::new(&spec(t), &run.pull(pull)));
+            run.belief = Some(DecayBelief::new(&model::decay(t), &run.pull(pull)));
         }
         self.run = Some(run);
     }
@@ -517,48 +516,6 @@ impl Trace {
 
     fn points(&self) -> Vec<(f64, f64)> {
         self.cells.iter().map(|(t, p, n)| (t / n, p / n)).collect()
-    }
-}
-
-/// Relative strength of purge: duty, and how far the flow through its valve is choked.
-fn purge_strength(t: &Timeline) -> f64 {
-    let duty = t.signals.get(Channel::PurgeDutyPct).unwrap_or(0.0) * 0.01;
-    let Some(m) = t.signals.get(Channel::ManifoldKpa) else { return duty };
-    let baro = t.baro_pa().map_or(101.325, |b| b.0 * 1e-3);
-    // Elliptic approximation of nozzle flow, choked below 0.53 (as in ISO 6358; from memory).
-    let x = ((m / baro - 0.53) / 0.47).clamp(0.0, 1.0);
-    duty * (1.0 - x * x).sqrt()
-}
-
-fn spec(t: &Timeline) -> DecaySpec {
-    let p = &t.profile.set;
-    let m = &p.model;
-    let (volume_m3, volume_spread) = t.vapour_volume_m3();
-    let known = |c| t.signals.last(c).map(|v: (f64, Stamp)| kelvin(v.0));
-    let fuel_k = match (known(Channel::FuelTempC), known(Channel::TankSkinC), known(Channel::AmbientC)) {
-        (Some(k), ..) => (k - 2.0, k + 2.0),
-        (None, Some(k), _) => (k - 3.0, k + 5.0),
-        (None, None, Some(k)) => (k - 3.0, k + 12.0),
-        _ => (278.0, 308.0),
-    };
-    DecaySpec {
-        volume_m3,
-        volume_spread,
-        cd: m.discharge_cd,
-        area_error: m.area_error_pct * 0.01,
-        model_error: m.time_error_pct * 0.01,
-        baro_pa: t.baro_pa().map_or(101_325.0, |b| b.0),
-        gas_k: 0.5 * (fuel_k.0 + fuel_k.1),
-        rvp_psi: (p.fuel.rvp_low_psi, p.fuel.rvp_high_psi),
-        fuel_k,
-        closes_pa: (p.switch.closes_low_pa, p.switch.closes_high_pa),
-        reopens_pa: (p.switch.reopens_low_pa, p.switch.reopens_high_pa),
-        relief_vacuum_pa: (p.reliefs.vacuum_low_pa, p.reliefs.vacuum_high_pa),
-        gamma: (1.0, 1.4),
-        rewarming_s: (m.rewarming_low_s, m.rewarming_high_s),
-        evaporation_s: (m.reevaporation_low_s, m.reevaporation_high_s),
-        vapour_rise_pa_per_s: (0.0, m.vapour_rise_pa_per_s),
-        seed: m.seed as u64,
     }
 }
 
