@@ -147,6 +147,9 @@ pub struct DecayBelief {
 
 /// Fine cells between two holes of the row.
 const FINE: usize = 8;
+/// Holes that are stepped side by side.
+const LANES: usize = 6;
+const _: () = assert!(HOLES.is_multiple_of(LANES));
 /// A system below this counts as nearly tight, mm.
 const NEARLY_TIGHT_MM: f64 = 0.25;
 /// Below this a posterior is as good as the prior, nats.
@@ -369,46 +372,60 @@ impl DecayBelief {
             .iter()
             .map(|&(_, p)| 1.0 / (square(noise_pa) + square(self.spec.model_error * (p - first)) + 1.0).sqrt())
             .collect();
-        let (mut small, mut large) = (vec![0.0; points.len()], vec![0.0; points.len()]);
+        let n = points.len();
+        let (mut traces, mut before) = (vec![0.0; HOLES * n], vec![0.0; HOLES * n]);
         for (m, member) in self.members.iter().enumerate() {
             let zero = self.pressure_error_pa * member.zero;
             let row = &mut log_like[m * CELLS..(m + 1) * CELLS];
+            for (lanes, into) in traces.chunks_exact_mut(LANES * n).enumerate() {
+                self.traces_of(member, m, lanes * LANES, &points, into);
+            }
             for hole in 0..HOLES {
-                let k = self.holes_mm[hole] * self.holes_mm[hole];
-                self.trace_of(member, self.starts[m * HOLES + hole], k, &points, &mut large);
-                let misfit = |part: f64| {
-                    let mut sum = 0.0;
-                    for i in 0..points.len() {
-                        let p = small[i] + (large[i] - small[i]) * part + zero;
-                        sum += square((points[i].1 - p) * per_sigma[i]);
-                    }
-                    -0.5 * worth * sum
+                let large = &traces[hole * n..(hole + 1) * n];
+                let small = match hole {
+                    0 => &before[(HOLES - 1) * n..],
+                    _ => &traces[(hole - 1) * n..hole * n],
                 };
-                if hole == 0 {
-                    row[0] += misfit(1.0);
-                } else if hole == 1 {
-                    row[1] += misfit(1.0);
-                } else {
-                    for fine in 1..=FINE {
-                        row[1 + (hole - 2) * FINE + fine] += misfit(fine as f64 / FINE as f64);
+                // All parts of the way from hole to hole at once: each sum has its own order, and none waits.
+                let parts: [f64; FINE] = match hole {
+                    0 | 1 => [1.0; FINE],
+                    _ => std::array::from_fn(|i| (i + 1) as f64 / FINE as f64),
+                };
+                let mut sums = [0.0; FINE];
+                for i in 0..n {
+                    for (sum, part) in sums.iter_mut().zip(parts) {
+                        let p = small[i] + (large[i] - small[i]) * part + zero;
+                        *sum += square((points[i].1 - p) * per_sigma[i]);
                     }
                 }
-                std::mem::swap(&mut small, &mut large);
+                match hole {
+                    0 | 1 => row[hole] += -0.5 * worth * sums[0],
+                    _ => {
+                        let cells = &mut row[2 + (hole - 2) * FINE..2 + (hole - 1) * FINE];
+                        cells.iter_mut().zip(sums).for_each(|(cell, sum)| *cell += -0.5 * worth * sum);
+                    }
+                }
             }
+            std::mem::swap(&mut traces, &mut before);
         }
     }
 
-    /// Predicted pressures at the points' times.
-    fn trace_of(&self, member: &Member, start: State, mm2: f64, points: &[(f64, f64)], into: &mut [f64]) {
-        let (k, k_out) = (member.rate_mm2 * mm2, member.rate_out_mm2 * mm2);
-        let (mut s, mut at) = (start, 0.0);
-        for (&(t, _), p) in points.iter().zip(into) {
+    /// Predicted pressures at the points' times, for [`LANES`] holes from `hole` on, one after the other. They are
+    /// stepped side by side: each step waits for a root and two divisions, and meanwhile the others go on.
+    fn traces_of(&self, member: &Member, m: usize, hole: usize, points: &[(f64, f64)], into: &mut [f64]) {
+        let mm2: [f64; LANES] = std::array::from_fn(|l| self.holes_mm[hole + l] * self.holes_mm[hole + l]);
+        let mut states: [State; LANES] = std::array::from_fn(|l| self.starts[m * HOLES + hole + l]);
+        let (k, k_out) = (mm2.map(|a| member.rate_mm2 * a), mm2.map(|a| member.rate_out_mm2 * a));
+        let mut at = 0.0;
+        for (i, &(t, _)) in points.iter().enumerate() {
             while at < t {
                 let dt = (FIRST_STEP_S + at * (STEP_GROWTH - 1.0)).min(t - at).max(1e-6);
-                s = member.step(s, dt, 0.0, k, k_out);
+                for l in 0..LANES {
+                    states[l] = member.step(states[l], dt, 0.0, k[l], k_out[l]);
+                }
                 at += dt;
             }
-            *p = s.pressure();
+            states.iter().enumerate().for_each(|(l, s)| into[l * points.len() + i] = s.pressure());
         }
     }
 
@@ -612,7 +629,9 @@ impl Pull {
         if self.strength.is_empty() {
             return 1.0;
         }
-        self.strength.iter().take_while(|(from, _)| *from <= t).last().map_or(self.strength[0].1, |(_, s)| *s)
+        // In order of time; before the first it was as at the first.
+        let after = self.strength.partition_point(|(from, _)| *from <= t);
+        self.strength[after.saturating_sub(1)].1
     }
 }
 
