@@ -189,7 +189,6 @@ impl KeyOffSoak {
 
 impl Run {
     fn new(t: &Timeline, start: Stamp, key_off: Option<Stamp>) -> Run {
-        let p = &t.profile.set;
         let tapped = t.signals.get(Channel::TankPressurePa).is_some();
         let switch = t.switch().0;
         let mut belief = SoakBelief::new(&model::soak(t, start));
