@@ -289,14 +289,16 @@ impl SoakBelief {
         self.bound_in(sure, |m| m.closes_pa, true, |m| &m.deepest_since_pa)
     }
 
-    /// The largest hole, mm, behind which a vacuum of `vacuum_pa` (positive) could have been reached by now.
+    /// The largest hole, mm, behind which a vacuum of `vacuum_pa` (positive) could have stood at any time since the
+    /// [`mark`](SoakBelief::mark).
     pub fn reach_up_to_mm(&self, vacuum_pa: f64, sure: f64) -> f64 {
-        self.bound(sure, |_| vacuum_pa, false)
+        self.bound_in(sure, |_| vacuum_pa, false, |m| &m.deepest_since_pa)
     }
 
-    /// The smallest hole, mm, that would have kept the vacuum below `vacuum_pa` (positive) until now.
+    /// The smallest hole, mm, that would have kept the vacuum below `vacuum_pa` (positive) ever since the
+    /// [`mark`](SoakBelief::mark).
     pub fn reach_from_mm(&self, vacuum_pa: f64, sure: f64) -> f64 {
-        self.bound(sure, |_| vacuum_pa, true)
+        self.bound_in(sure, |_| vacuum_pa, true, |m| &m.deepest_since_pa)
     }
 
     /// Share of the members, 0 to 1, in which a tight system would have closed the switch by now.
