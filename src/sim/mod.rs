@@ -78,7 +78,8 @@ pub fn equivalent_mm(hole_mm: f64) -> f64 {
     hole_mm * (cd / 0.6).sqrt()
 }
 
-/// The verdicts that would not be wrong for `test` in this scenario, whatever its words.
-pub fn allowed(scenario: &str, test: Test) -> Result<&'static [Verdict], Error> {
-    scenario::Plan::parse(scenario).map(|p| p.allowed(test))
+/// The verdicts that would not be wrong for `test` in this scenario, whatever its words; with or without a pressure
+/// `tap`.
+pub fn allowed(scenario: &str, test: Test, tap: bool) -> Result<&'static [Verdict], Error> {
+    scenario::Plan::parse(scenario).map(|p| p.allowed(test, tap))
 }

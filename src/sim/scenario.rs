@@ -174,9 +174,9 @@ impl Scenario {
         self.plan().hole_mm
     }
 
-    /// The verdicts that would not be wrong for this test on this day.
-    pub fn allowed(&self, test: Test) -> &'static [Verdict] {
-        self.plan().allowed(test)
+    /// The verdicts that would not be wrong for this test on this day, with or without a pressure `tap`.
+    pub fn allowed(&self, test: Test, tap: bool) -> &'static [Verdict] {
+        self.plan().allowed(test, tap)
     }
 
     fn plan(&self) -> Plan {
@@ -341,10 +341,13 @@ impl Plan {
     }
 
     /// The verdicts that would not be wrong for `test` on this day. What is true follows from the faults alone:
-    /// a hole of 0.65 mm and more is a leak, one below 0.4 mm is none, and between them opinions may differ.
-    pub fn allowed(&self, test: Test) -> &'static [Verdict] {
+    /// a hole of 0.65 mm and more is a leak, one below 0.4 mm is none, and between them opinions may differ. With a
+    /// pressure `tap` (or the vehicle's own sensor) the leak tests need no switch, so a dead one spoils none of them.
+    pub fn allowed(&self, test: Test, tap: bool) -> &'static [Verdict] {
         use Verdict::{Fail as F, Inconclusive as I, NotRun as N, Pass as P};
+        let tap = tap || self.sensor_vehicle;
         let dead = matches!(self.switch, SwitchFault::StuckOpen | SwitchFault::StuckClosed | SwitchFault::Corroded);
+        let blind = dead && !tap;
         let torn = self.switch == SwitchFault::Torn;
         let vent_open = self.vent == VentFault::StuckOpen;
         let vent_shut = matches!(self.vent, VentFault::NeverOpens | VentFault::DeadCoil);
@@ -355,10 +358,11 @@ impl Plan {
         let leaky = hole >= 0.65;
         let zone = (0.4..0.65).contains(&hole);
         match test {
-            Test::KeyOffSoak if dead || self.bias != Bias::Always || out_of_window => &[I, N],
+            Test::KeyOffSoak if blind || (self.bias != Bias::Always && !tap) || out_of_window => &[I, N],
             Test::KeyOffSoak if leaky || purge_leaks => &[F, I, N],
             Test::KeyOffSoak if zone => &[P, F, I, N],
             Test::KeyOffSoak => &[P, I, N],
+            Test::StartVent if blind => &[I, N],
             Test::StartVent => match self.vent {
                 VentFault::None => &[P, I, N],
                 VentFault::StuckOpen => &[I, N],
@@ -366,15 +370,17 @@ impl Plan {
             },
             Test::PurgeResponse if out_of_window && hole < 2.5 => &[P, I, N],
             Test::PurgeResponse if self.purge == PurgeFault::StuckClosed || hole >= 2.5 => &[F, I, N],
-            Test::PurgeResponse if dead || torn || hole >= 1.4 || self.purge == PurgeFault::StuckOpen => &[P, F, I, N],
+            Test::PurgeResponse if blind || torn || hole >= 1.4 || self.purge == PurgeFault::StuckOpen => &[P, F, I, N],
             Test::PurgeResponse => &[P, I, N],
             Test::VacuumDecay if self.purge == PurgeFault::StuckClosed => &[I, N],
-            Test::VacuumDecay if leaky && purge_leaks => &[F, I, N],
+            Test::VacuumDecay if blind => &[I, N],
             Test::VacuumDecay if leaky => &[F, I, N],
             Test::VacuumDecay if zone => &[P, F, I, N],
             Test::VacuumDecay => &[P, I, N],
             Test::SwitchCircuit if self.sensor_vehicle => &[N],
             Test::SwitchCircuit if dead || self.ground_ohm > 1.0 => &[F, I],
+            // The tap may show vacuum enough, and the switch open.
+            Test::SwitchCircuit if torn && tap => &[P, F, I],
             Test::SwitchCircuit if self.bias != Bias::Always => &[P, F, I],
             Test::SwitchCircuit => &[P, I],
             Test::VentSolenoid if vent_open || vent_shut => &[F, I, N],
@@ -403,15 +409,26 @@ mod tests {
 
     #[test]
     fn a_leak_may_never_pass_and_a_tight_tank_never_fail() {
-        for s in scenarios() {
-            let soak = s.allowed(Test::KeyOffSoak);
-            let decay = s.allowed(Test::VacuumDecay);
+        for (s, tap) in scenarios().iter().flat_map(|s| [(s, false), (s, true)]) {
+            let soak = s.allowed(Test::KeyOffSoak, tap);
+            let decay = s.allowed(Test::VacuumDecay, tap);
             if s.hole_mm() >= 0.65 {
                 assert!(!soak.contains(&Verdict::Pass) && !decay.contains(&Verdict::Pass), "{}", s.name);
             }
-            assert!(s.allowed(Test::Relief).iter().all(|v| *v != Verdict::Fail));
+            assert!(s.allowed(Test::Relief, tap).iter().all(|v| *v != Verdict::Fail));
         }
         let tight = Plan::parse("tight").expect("known");
-        assert!(Test::ALL.iter().all(|t| !tight.allowed(*t).contains(&Verdict::Fail)));
+        for tap in [false, true] {
+            assert!(Test::ALL.iter().all(|t| !tight.allowed(*t, tap).contains(&Verdict::Fail)));
+        }
+    }
+
+    #[test]
+    fn a_dead_switch_lets_a_tight_tank_pass_by_the_tap_alone() {
+        let dead = Plan::parse("switch-stuck-open").expect("known");
+        for test in [Test::KeyOffSoak, Test::StartVent, Test::VacuumDecay] {
+            assert!(!dead.allowed(test, false).contains(&Verdict::Pass));
+            assert!(dead.allowed(test, true).contains(&Verdict::Pass));
+        }
     }
 }
