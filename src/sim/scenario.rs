@@ -358,7 +358,8 @@ impl Plan {
         let leaky = hole >= 0.65;
         let zone = (0.4..0.65).contains(&hole);
         match test {
-            Test::KeyOffSoak if blind || (self.bias != Bias::Always && !tap) || out_of_window => &[I, N],
+            // A pulsed pull-up shows the switch once a pulse: late, and true.
+            Test::KeyOffSoak if blind || (self.bias == Bias::None && !tap) || out_of_window => &[I, N],
             Test::KeyOffSoak if leaky || purge_leaks => &[F, I, N],
             Test::KeyOffSoak if zone => &[P, F, I, N],
             Test::KeyOffSoak => &[P, I, N],
