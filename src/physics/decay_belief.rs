@@ -225,7 +225,7 @@ impl Member {
             evaporation_s: even_log(spec.evaporation_s, u[9]),
             // Small rises are likelier than large ones.
             rise: even(spec.vapour_rise_pa_per_s, u[10] * u[10]),
-            vapour_share: vapour_share * if spec.rvp_psi.0 < spec.rvp_psi.1 { u[18] } else { 1.0 },
+            vapour_share: vapour_share * if spec.rvp_psi.0 < spec.rvp_psi.1 { (2.0 * u[18]).min(1.0) } else { 1.0 },
             edge: [both(u[11]), both(u[12]), both(u[13])],
             start: u[14],
             zero: both(u[15]),

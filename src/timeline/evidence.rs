@@ -166,7 +166,7 @@ pub(super) fn purge(s: &Signals, p: &Settings, was: Option<bool>) -> Option<bool
 
 pub(super) fn phase(t: &Timeline, p: &Settings) -> Phase {
     let vent = t.vent.state();
-    match (t.engine.state(), t.key.state()) {
+    match (t.engine.raw(), t.key.raw()) {
         (Some(Engine::Running), _) => match (vent, t.purge.raw()) {
             (Some(Vent::Sealed), Some(true)) => Phase::PurgeRun,
             (Some(Vent::Sealed), Some(false)) if vacuum_stands(t, p) => Phase::Decay,
