@@ -4,7 +4,7 @@ use super::draft::{Draft, Machine};
 use super::levels::Levels;
 use crate::channel::Channel;
 use crate::time::Stamp;
-use crate::timeline::{Happening, SwitchState, Timeline, Vent};
+use crate::timeline::{Happening, SwitchState, Timeline, Turn, Vent};
 use crate::trade::{Test, Verdict};
 use std::collections::VecDeque;
 
@@ -14,6 +14,9 @@ pub struct SwitchCircuit {
     past: Vec<Draft>,
     run: Run,
 }
+
+/// Flips this close to a turn of the switch are those of a contact near its point, seconds.
+const NEAR_POINT_S: f64 = 30.0;
 
 #[derive(Debug, Clone, Default)]
 struct Run {
@@ -32,6 +35,8 @@ struct Run {
     ground_rise_v: f64,
     ground_rise_n: u32,
     ground_seen_on: bool,
+    /// The switch last turned.
+    turned: Option<Stamp>,
     bounces: VecDeque<Stamp>,
     chatter_minutes: Vec<Stamp>,
     closed_vented_since: Option<Stamp>,
@@ -50,20 +55,11 @@ impl Machine for SwitchCircuit {
 
     fn happening(&mut self, t: &Timeline, h: &Happening) {
         match h {
-            Happening::Switch(turn) => match turn.to {
-                Some(SwitchState::Open) => {
-                    self.run.seen_open.get_or_insert(turn.at);
-                    self.run.closed_vented = None;
-                }
-                Some(SwitchState::Closed) => {
-                    self.run.seen_closed.get_or_insert(turn.at);
-                    self.run.turned_after_open |= turn.from == Some(SwitchState::Open);
-                }
-                Some(SwitchState::NoBias) => {
-                    self.run.no_bias.get_or_insert(turn.at);
-                }
-                None => {}
-            },
+            Happening::Switch(turn) => {
+                self.run.turned = Some(turn.at);
+                self.run.bounces.retain(|b| turn.at.since(*b) > NEAR_POINT_S);
+                self.run.turn(turn);
+            }
             Happening::Bounce(at) => self.run.bounce(t, *at),
             Happening::Repair(at) => {
                 if self.run.start.is_some() {
@@ -117,13 +113,36 @@ impl Machine for SwitchCircuit {
 }
 
 impl Run {
+    fn turn(&mut self, turn: &Turn<Option<SwitchState>>) {
+        match turn.to {
+            Some(SwitchState::Open) => {
+                self.seen_open.get_or_insert(turn.at);
+                self.closed_vented = None;
+            }
+            Some(SwitchState::Closed) => {
+                self.seen_closed.get_or_insert(turn.at);
+                self.turned_after_open |= turn.from == Some(SwitchState::Open);
+            }
+            Some(SwitchState::NoBias) => {
+                self.no_bias.get_or_insert(turn.at);
+            }
+            None => {}
+        }
+    }
+
     fn bounce(&mut self, t: &Timeline, at: Stamp) {
+        // Near its point every contact bounces in a gust, and so does a parked vehicle's in the wind.
+        if self.turned.is_some_and(|turn| at.since(turn) < NEAR_POINT_S) || t.key().0 != Some(true) {
+            return;
+        }
         self.bounces.push_back(at);
         while self.bounces.front().is_some_and(|b| at.since(*b) > 60.0) {
             self.bounces.pop_front();
         }
         if self.bounces.len() as f64 > t.profile.set.sense.chatter_per_min {
-            self.chatter_minutes.push(at);
+            if self.chatter_minutes.last().is_none_or(|last| at.since(*last) > 60.0) {
+                self.chatter_minutes.push(at);
+            }
             self.bounces.clear();
             // One such minute may be a gust; a second one is the switch.
             if self.chatter_minutes.len() == 2 {
