@@ -220,7 +220,7 @@ impl Watch {
             return;
         }
         if let Some((at, before)) = self.gone {
-            if pressure.abs() > 0.4 * before.abs() + e.min(40.0) {
+            if pressure.abs() > 0.1 * before.abs() + e.min(40.0) {
                 // It came back: a gust or a slammed door.
                 self.gone = None;
             } else if now.since(at) >= GONE_S {
@@ -231,7 +231,7 @@ impl Watch {
             }
         }
         if parked && let Some((at, before)) = self.before_that {
-            let was_gone = before.abs() >= 80.0 + e && pressure.abs() <= 0.25 * before.abs() + e.min(40.0);
+            let was_gone = before.abs() >= 80.0 + e && pressure.abs() <= 0.1 * before.abs() + e.min(40.0);
             if was_gone && now.since(at) <= 4.0 * window.max(1.0) {
                 self.gone.get_or_insert((now, before));
             }
