@@ -22,6 +22,8 @@ pub struct KeyOffSoak {
     seen_working: bool,
 }
 
+/// Ordinary purge through an open vent leaves up to this much, Pa.
+const SEALING_PA: f64 = 25.0;
 /// Smaller holes are not spoken of: the ensemble does not tell them from tight.
 const LEAST_MM: f64 = 0.05;
 /// Capture time between two steps of the ensemble, seconds.
@@ -45,7 +47,8 @@ struct Run {
     lost: Option<Stamp>,
     cell: (f64, f64),
     deepest_pa: Option<f64>,
-    zero_error_pa: f64,
+    /// What to take off the pressure, and the error that is left, Pa.
+    zero: Option<(f64, f64)>,
     spoilers: Vec<Spoiler>,
     gap: Option<(Stamp, Stamp)>,
     missed: Vec<String>,
@@ -189,7 +192,16 @@ impl KeyOffSoak {
 
 impl Run {
     fn new(t: &Timeline, start: Stamp, key_off: Option<Stamp>) -> Run {
-        let tapped = t.signals.get(Channel::TankPressurePa).is_some();
+        // A sensor whose zero was never seen is zeroed at sealing, if the vent stood open until then; else it tells
+        // no depth.
+        let zero = if t.zero_known() {
+            Some((0.0, t.zero_pa().1))
+        } else if t.vent_open_before(start) {
+            t.pressure_pa().map(|p| (p.0, SEALING_PA + t.pressure_noise_pa()))
+        } else {
+            None
+        };
+        let tapped = zero.is_some() && t.signals.get(Channel::TankPressurePa).is_some();
         let switch = t.switch().0;
         let mut belief = SoakBelief::new(&model::soak(t, start));
         belief.advance(start.secs(), &model::soak_drive(t));
@@ -209,7 +221,7 @@ impl Run {
             lost: None,
             cell: (0.0, 0.0),
             deepest_pa: None,
-            zero_error_pa: t.zero_pa().1,
+            zero,
             spoilers: Vec::new(),
             gap: None,
             missed: conditions(t).iter().filter_map(missed).collect(),
@@ -260,11 +272,21 @@ impl Run {
                     self.early_edge = Some(at);
                 } else if self.closed_at.is_none() {
                     self.closed_at = Some((at, uncertainty_s));
-                    self.at_edge_pa = t.pressure_pa().map(|p| p.0);
+                    self.at_edge_pa = self.pressure_pa(t);
                     self.judge_edge(t, at, uncertainty_s);
                 }
             }
         }
+    }
+
+    /// Tank pressure, if its zero is known well enough.
+    fn pressure_pa(&self, t: &Timeline) -> Option<f64> {
+        let (zero, _) = self.zero?;
+        t.pressure_pa().map(|p| p.0 - zero)
+    }
+
+    fn zero_error_pa(&self) -> f64 {
+        self.zero.map_or(0.0, |z| z.1)
     }
 
     fn advance(&mut self, t: &Timeline) {
@@ -292,7 +314,7 @@ impl Run {
         self.edge_bounds = Some((up_to, from));
         let after = at.since(self.key_off.unwrap_or(self.start));
         if let Some(pa) = self.at_edge_pa
-            && pa > -0.4 * p.switch.closes_low_pa + self.zero_error_pa.min(60.0)
+            && pa > -0.4 * p.switch.closes_low_pa + self.zero_error_pa().min(60.0)
         {
             self.doubt = Some((
                 format!("the switch closed while the pressure tap read {pa:.0} Pa: one of the two is wrong"),
@@ -357,10 +379,9 @@ impl Run {
     }
 
     fn step(&mut self, t: &Timeline, working: bool) {
-        if let Some((pa, e)) = t.pressure_pa() {
+        if let Some(pa) = self.pressure_pa(t) {
             self.cell.0 += pa;
             self.cell.1 += 1.0;
-            self.zero_error_pa = e;
             self.tapped = true;
         }
         if t.now() < self.next {
@@ -414,7 +435,7 @@ impl Run {
     fn judge_pressure(&mut self, t: &Timeline) {
         let p = &t.profile.set;
         let Some(deepest) = self.deepest_pa else { return };
-        let vacuum = -deepest - self.zero_error_pa;
+        let vacuum = -deepest - self.zero_error_pa();
         if !self.belief.driven() || self.spoilers.iter().any(|s| spoils_closing(s.kind)) {
             return;
         }
@@ -439,9 +460,9 @@ impl Run {
             }
         } else if t.now().since(self.start) >= p.soak.shortest_s
             && !self.spoilers.iter().any(|s| spoils_open(s.kind))
-            && t.zero_pa().1 <= 25.0
+            && t.zero_known()
         {
-            let seen_at_most = (-deepest + self.zero_error_pa + 2.0 * t.pressure_noise_pa()).max(20.0);
+            let seen_at_most = (-deepest + self.zero_error_pa() + 2.0 * t.pressure_noise_pa()).max(20.0);
             let from = self.belief.reach_from_mm(seen_at_most, p.leak.sure);
             if from >= p.leak.small_mm && self.seal_seen {
                 self.decided = Some((
@@ -465,8 +486,8 @@ impl Run {
         let (up_to, from) = match (self.edge_bounds, self.tapped, self.deepest_pa) {
             // What could have closed it by the time it closed; what would have kept it open all night.
             (Some((up_to, from)), ..) => (up_to, whole_night().max(from)),
-            (None, true, Some(deepest)) if -deepest - self.zero_error_pa >= p.start_vent.least_vacuum_pa => {
-                let v = -deepest - self.zero_error_pa;
+            (None, true, Some(deepest)) if -deepest - self.zero_error_pa() >= p.start_vent.least_vacuum_pa => {
+                let v = -deepest - self.zero_error_pa();
                 (self.belief.reach_up_to_mm(v, sure), self.belief.reach_from_mm(v, sure))
             }
             (None, ..) => (self.belief.closes_up_to_since_mm(sure), whole_night()),

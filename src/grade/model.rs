@@ -12,7 +12,7 @@ pub fn soak(t: &Timeline, start: Stamp) -> SoakSpec {
     let p = &t.profile.set;
     let (v, spread) = t.vapour_volume_m3();
     let m = &p.model;
-    let start_vacuum_pa = match (t.pressure_pa(), t.switch().0) {
+    let start_vacuum_pa = match (t.pressure_pa().filter(|_| t.zero_known()), t.switch().0) {
         (Some((pa, e)), _) => (-pa - e, -pa + e),
         (None, Some(SwitchState::Closed)) => (p.switch.reopens_low_pa, p.reliefs.vacuum_high_pa),
         // A vent that stood open until it sealed left next to nothing.

@@ -5,7 +5,7 @@ use super::{Condition, condition, missed, model, within};
 use crate::channel::Channel;
 use crate::physics::decay_belief::{DecayBelief, Posterior, Pull, Seen};
 use crate::time::Stamp;
-use crate::timeline::{Happening, SwitchState, Timeline};
+use crate::timeline::{Happening, SwitchState, Timeline, Vent};
 use crate::trade::{Phase, Test, Verdict};
 
 /// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
@@ -18,7 +18,14 @@ pub struct VacuumDecay {
     pull: Option<PullSeen>,
     run: Option<Run>,
     recent: Vec<(Stamp, f64)>,
+    /// Where the sensor's zero was never seen: what it read when sealed purge began, the vent having been open.
+    base_pa: Option<f64>,
+    /// Smoothed pressure while the vent was last open.
+    open_pa: Option<f64>,
 }
+
+/// Ordinary purge through an open vent leaves up to this much, Pa.
+const SEALING_PA: f64 = 25.0;
 
 /// The sealed purge run that drew the vacuum.
 #[derive(Debug, Clone)]
@@ -66,6 +73,8 @@ impl Machine for VacuumDecay {
                     self.close(t, turn.at);
                 }
                 if turn.to == Phase::PurgeRun {
+                    // Since it was sealed purge may have drawn already: what stood before counts.
+                    self.base_pa = self.open_pa.filter(|_| t.vent_open_before(turn.at));
                     let (switch, since) = t.switch();
                     let closed = (switch == Some(SwitchState::Closed) && since >= turn.at).then_some((since, 0.1));
                     self.pull = Some(PullSeen { began: turn.at, closed, strength: Vec::new(), next: turn.at });
@@ -104,7 +113,13 @@ impl Machine for VacuumDecay {
 
     fn step(&mut self, t: &Timeline) {
         let now = t.now();
-        if let Some((pa, _)) = t.pressure_pa().filter(|_| self.pull.is_some() || self.run.is_some()) {
+        if t.vent().0 == Some(Vent::Open)
+            && let Some((pa, _)) = t.pressure_pa()
+        {
+            self.open_pa = Some(self.open_pa.map_or(pa, |o| o + 0.1 * (pa - o)));
+        }
+        let pressure = pressure(t, self.base_pa);
+        if let Some((pa, _)) = pressure.filter(|_| self.pull.is_some() || self.run.is_some()) {
             self.recent.push((now, pa));
             if self.recent.len() > 400 {
                 self.recent.drain(..200);
@@ -118,7 +133,7 @@ impl Machine for VacuumDecay {
             pull.strength.push((now.secs(), model::purge_strength(t)));
         }
         if let Some(run) = &mut self.run {
-            run.step(t);
+            run.step(t, pressure);
         }
     }
 
@@ -181,10 +196,19 @@ impl Machine for VacuumDecay {
     }
 }
 
+/// Tank pressure and the error of its zero, if that is known well enough to tell a depth.
+fn pressure(t: &Timeline, base_pa: Option<f64>) -> Option<(f64, f64)> {
+    let (pa, error) = t.pressure_pa()?;
+    if t.zero_known() {
+        return Some((pa, error));
+    }
+    base_pa.map(|base| (pa - base, SEALING_PA + t.pressure_noise_pa()))
+}
+
 impl VacuumDecay {
     fn begin(&mut self, t: &Timeline, at: Stamp, pull: Option<PullSeen>) {
         let p = &t.profile.set;
-        let pressure = t.pressure_pa();
+        let pressure = pressure(t, self.base_pa);
         let tapped = pressure.is_some();
         let near: Vec<f64> = self
             .recent
@@ -285,9 +309,9 @@ impl Run {
         out
     }
 
-    fn step(&mut self, t: &Timeline) {
+    fn step(&mut self, t: &Timeline, pressure: Option<(f64, f64)>) {
         let now = t.now();
-        if let Some((pa, _)) = t.pressure_pa().filter(|_| self.tapped) {
+        if let Some((pa, _)) = pressure.filter(|_| self.tapped) {
             self.trace.add(now, pa);
             if let Some(mean) = self.trace.last() {
                 self.lowest_pa = self.lowest_pa.min(mean);
