@@ -403,7 +403,7 @@ impl Timeline {
         let turn = self.switch.see(t, switch, u);
         if self.switch.bounces() > bounces {
             out.push(Happening::Bounce(t));
-            self.watch.bounce(t, out);
+            self.watch.bounce(t);
         }
         if let Some(turn) = turn {
             self.switch_before = turn.from;

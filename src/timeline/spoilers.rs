@@ -53,6 +53,8 @@ const SMOOTH_S: f64 = 0.7;
 /// Pressure that went must stay away this long to count, seconds.
 const GONE_S: f64 = 3.0;
 
+/// A flip this close to a turn of the switch is its contact's bounce, seconds.
+const CONTACT_S: f64 = 5.0;
 /// Purge that ended longer ago than this leaves a canister at rest, seconds.
 const FRESH_S: f64 = 60.0;
 
@@ -60,6 +62,8 @@ const FRESH_S: f64 = 60.0;
 #[derive(Debug, Clone, Default)]
 pub(super) struct Watch {
     since: Option<Stamp>,
+    /// The switch flipped, and it is not yet known whether it turns.
+    flip: Option<Stamp>,
     asleep: bool,
     last: Option<Stamp>,
     level: Option<f64>,
@@ -105,6 +109,17 @@ impl Watch {
             return;
         }
         let parked_s = now.since(*self.since.get_or_insert(now));
+
+        if let Some(flip) = self.flip.filter(|f| now.since(*f) > CONTACT_S) {
+            self.flip = None;
+            // A contact that closes for good bounces too.
+            if t.switch().1.since(flip).abs() > CONTACT_S {
+                self.name(SpoilerKind::Slam, flip, out, || {
+                    "the switch flipped for less than its hold time: a slammed door or a gust; such flips do not count"
+                        .into()
+                });
+            }
+        }
 
         if parked_s > 1.0
             && let Some(on) = t.last_purge_on().filter(|on| now.since(*on) < FRESH_S)
@@ -243,13 +258,8 @@ impl Watch {
     }
 
     /// The switch flipped for less than its hold time.
-    pub fn bounce(&mut self, now: Stamp, out: &mut Vec<Happening>) {
-        if self.since.is_some() {
-            self.name(SpoilerKind::Slam, now, out, || {
-                "the switch flipped for less than its hold time: a slammed door or a gust; such flips do not count"
-                    .into()
-            });
-        }
+    pub fn bounce(&mut self, now: Stamp) {
+        self.flip.get_or_insert(now);
     }
 
     fn name(&mut self, kind: SpoilerKind, at: Stamp, out: &mut Vec<Happening>, text: impl FnOnce() -> String) {
