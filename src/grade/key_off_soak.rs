@@ -22,8 +22,6 @@ pub struct KeyOffSoak {
     seen_working: bool,
 }
 
-/// Ordinary purge through an open vent leaves up to this much, Pa.
-const SEALING_PA: f64 = 25.0;
 /// Smaller holes are not spoken of: the ensemble does not tell them from tight.
 const LEAST_MM: f64 = 0.05;
 /// Capture time between two steps of the ensemble, seconds.
@@ -197,7 +195,7 @@ impl Run {
         let zero = if t.zero_known() {
             Some((0.0, t.zero_pa().1))
         } else if t.vent_open_before(start) {
-            t.pressure_pa().map(|p| (p.0, SEALING_PA + t.pressure_noise_pa()))
+            t.pressure_pa().map(|p| (p.0, model::SEALING_PA + t.pressure_noise_pa()))
         } else {
             None
         };

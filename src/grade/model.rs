@@ -7,6 +7,9 @@ use crate::time::Stamp;
 use crate::timeline::{SwitchState, Timeline};
 use crate::units::kelvin;
 
+/// Ordinary purge through an open vent leaves up to this much in the tank, Pa: the error of a zero taken at sealing.
+pub const SEALING_PA: f64 = 25.0;
+
 /// What is known before a soak that was sealed at `start`.
 pub fn soak(t: &Timeline, start: Stamp) -> SoakSpec {
     let p = &t.profile.set;

@@ -24,9 +24,6 @@ pub struct VacuumDecay {
     open_pa: Option<f64>,
 }
 
-/// Ordinary purge through an open vent leaves up to this much, Pa.
-const SEALING_PA: f64 = 25.0;
-
 /// The sealed purge run that drew the vacuum.
 #[derive(Debug, Clone)]
 struct PullSeen {
@@ -149,9 +146,7 @@ impl Machine for VacuumDecay {
                 reasons.extend(run.missed.iter().cloned());
             }
             if reasons.is_empty() {
-                if let Some(start) = t.last_start() {
-                    reasons.extend(start_conditions(t, start.at).iter().filter_map(super::missed));
-                }
+                reasons.extend(start_conditions(t).iter().filter_map(super::missed));
                 let shows = [Channel::LeakSwitch, Channel::SwitchSenseV, Channel::TankPressurePa];
                 if !shows.iter().any(|c| t.signals.seen(*c)) {
                     reasons.push("neither the leak switch nor the tank pressure was recorded".into());
@@ -191,8 +186,7 @@ impl Machine for VacuumDecay {
     }
 
     fn conditions(&self, t: &Timeline) -> Vec<Condition> {
-        let Some(start) = t.last_start() else { return Vec::new() };
-        start_conditions(t, start.at)
+        start_conditions(t)
     }
 }
 
@@ -202,7 +196,7 @@ fn pressure(t: &Timeline, base_pa: Option<f64>) -> Option<(f64, f64)> {
     if t.zero_known() {
         return Some((pa, error));
     }
-    base_pa.map(|base| (pa - base, SEALING_PA + t.pressure_noise_pa()))
+    base_pa.map(|base| (pa - base, model::SEALING_PA + t.pressure_noise_pa()))
 }
 
 impl VacuumDecay {
@@ -237,7 +231,7 @@ impl VacuumDecay {
             return;
         }
         let start = t.last_start();
-        let all = start.map_or_else(Vec::new, |s| start_conditions(t, s.at));
+        let all = start_conditions(t);
         let mut unknown: Vec<String> = all.iter().filter(|c| c.met.is_none()).map(|c| c.text.clone()).collect();
         if t.engine_weak() {
             unknown.push("only the supply voltage says that the engine runs, and when it started".into());
@@ -544,7 +538,7 @@ impl Trace {
 }
 
 /// The conditions of a start, with what was known then.
-fn start_conditions(t: &Timeline, _at: Stamp) -> Vec<Condition> {
+fn start_conditions(t: &Timeline) -> Vec<Condition> {
     let p = &t.profile.set.decay;
     let Some(start) = t.last_start() else { return Vec::new() };
     let air = start.ambient_c.or(start.intake_air_c);
