@@ -1,4 +1,6 @@
-//! Wire: pure line codecs. They turn bytes into cells and back, and never judge.
+//! Wire: pure codecs, one file a standard. They turn bytes into cells, frames and messages and back, and never judge.
 
 pub mod bench_line;
+pub mod can_frame;
+pub mod isotp;
 pub mod table;
