@@ -7,6 +7,7 @@
 //! | [`orifice`] | flow through a small hole, its decay time, the hole that a flow is equivalent to |
 //! | [`tank`] | a headspace stepped through time: air, vapour, heat, leak, reliefs, barometer |
 //! | [`soak_belief`] | which holes could have closed, or kept open, the leak switch in this night |
+//! | [`leak_down`] | the hole behind a small closed volume that was drawn or pressed and held; or that volume |
 //! | [`decay_belief`] | which holes fit one sealed pull and the decay after it |
 //!
 //! Nothing here does I/O or reads a clock; transcendental functions come from `libm`, sums run in a fixed order, so
@@ -15,6 +16,7 @@
 pub mod decay_belief;
 pub mod fuel;
 pub mod gas;
+pub mod leak_down;
 pub mod orifice;
 mod sampling;
 pub mod soak_belief;

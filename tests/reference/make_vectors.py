@@ -212,6 +212,47 @@ def random_decays(count=80):
     return rows
 
 
+def tray_holds():
+    """Air in a bottle, drawn or pressed by a syringe that stays connected, then held over a hole: moles and gas
+    temperature, the wall taking the heat with one lag. The stroke moves the volume; nothing is linearised.
+    """
+    rows = []
+    cases = [(litres, mm, stroke_s, lag, 500.0, 1.0) for litres in (2.0,) for mm in (0.0, 0.1, 0.2, 0.3, 0.4, 0.5)
+             for stroke_s, lag in ((0.3, 1.0), (3.0, 2.0))]
+    cases += [(0.5, 0.2, 0.3, 0.7, 500.0, 1.0), (0.2, 0.1, 0.3, 0.5, 500.0, 1.0), (2.0, 0.3, 0.3, 1.0, 350.0, -1.0),
+              (2.0, 0.0, 0.1, 4.0, 1000.0, 1.0)]
+    g, wall = 1.4, 293.15
+    for litres, mm, stroke_s, lag, aim, sign in cases:
+        v_end = litres * 1e-3
+        v_start = v_end * (1.0 - sign * aim / P0)
+        n0 = P0 * v_start / (R * wall)
+
+        def f(time, s, moving):
+            n, t, v = s
+            p = n * R * t / v
+            dv = (v_end - v_start) / stroke_s if moving else 0.0
+            if p < P0:
+                dn, t_in = nozzle(CD, area(mm), P0, p, wall, M_AIR, g) / M_AIR if mm else 0.0, wall
+            else:
+                dn, t_in = -(nozzle(CD, area(mm), p, P0, t, M_AIR, g) / M_AIR if mm else 0.0), t
+            # n cv dT = -p dV + (cp T_in - cv T) dn + heat, in units of cv.
+            dt = (-(g - 1.0) * t * n / v * dv + (g * t_in - t) * dn) / n + (wall - t) / lag
+            return [dn, dt, dv]
+
+        a = solve(lambda x, s: f(x, s, True), (0.0, stroke_s), [n0, wall, v_start], max_step=stroke_s / 20)
+        end = a.y[:, -1]
+        k = 0.6 * area(mm) * P0 * math.sqrt(2.0 * R * wall / (P0 * M_AIR)) / v_end
+        whole = 2.0 * math.sqrt(aim) / k if k > 0 else 30.0
+        times = np.linspace(0.0, min(30.0, 0.75 * whole), 61)
+        b = solve(lambda x, s: f(x, s, False), (0.0, times[-1]), end, t_eval=times, max_step=times[-1] / 60)
+        p = b.y[0] * R * b.y[1] / b.y[2] - P0
+        rows.append({
+            "litres": litres, "hole_mm": mm, "stroke_s": stroke_s, "lag_s": lag, "step_s": float(times[1]),
+            "gauge_pa": [float(x) for x in p],
+        })
+    return rows
+
+
 def vectors():
     ks = [263.15, 273.15, 283.15, 293.15, 298.15, 303.15, 308.15, 318.15]
     mass = []
@@ -236,6 +277,7 @@ def vectors():
         "decay_with_heat": decay_with_heat(),
         "nights": nights(),
         "random_decays": random_decays(),
+        "tray_holds": tray_holds(),
     }
 
 
