@@ -5,13 +5,13 @@
 
 use crate::channel::Channel;
 use crate::decode::{Decoder, Item, NoticeKind, Reading};
-use crate::grade::verdict::{Findings, GapSpan, PhaseSpan};
+use crate::grade::verdict::{Findings, GapSpan, Num, Part, PhaseSpan, StrokeSpan};
 use crate::grade::{Bench, Graded};
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkInfo, Record};
 use crate::time::Stamp;
-use crate::timeline::{Engine, Happening, SwitchState, Timeline, Vent};
-use crate::trade::{Phase, Test, Verdict};
+use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, Timeline, Vent};
+use crate::trade::{Phase, Subject, Test, Verdict};
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -58,8 +58,12 @@ pub struct Snapshot {
     pub conditions: Vec<Condition>,
     /// Every channel seen so far.
     pub signals: Vec<Signal>,
-    /// All seven.
+    /// All of what is under test.
     pub tests: Vec<TestRow>,
+    /// A module on the tray alone: the stroke under way and what sits on the rig, in words.
+    pub stroke: Option<String>,
+    /// A module on the tray alone: what to do with the part.
+    pub part: Option<Part>,
     /// Number of events so far; `events` holds the last of them.
     pub events_total: u64,
     /// The last events in words, oldest first, at most 32.
@@ -98,6 +102,7 @@ pub struct Judge {
     items: Vec<Item>,
     happenings: Vec<Happening>,
     said: Vec<(Test, Verdict)>,
+    strokes: Vec<StrokeSpan>,
 }
 
 /// Notices kept in words; more are only counted.
@@ -111,7 +116,7 @@ impl Judge {
         Judge {
             decoder: Decoder::new(Arc::clone(&profile), links),
             timeline: Timeline::new(Arc::clone(&profile), links.len()),
-            bench: Bench::default(),
+            bench: Bench::new(profile.subject()),
             profile,
             links: links.to_vec(),
             now: Stamp::ZERO,
@@ -124,6 +129,7 @@ impl Judge {
             items: Vec::new(),
             happenings: Vec::new(),
             said: Vec::new(),
+            strokes: Vec::new(),
         }
     }
 
@@ -212,6 +218,12 @@ impl Judge {
                     self.notice(format!("{:.1} s: {}", s.at.secs(), s.text));
                     self.say(s.at, s.text.clone());
                 }
+                Happening::Stroke(stroke) => {
+                    self.strokes.push(span_of(stroke));
+                    if stroke.kind != StrokeKind::AtZero {
+                        self.say(stroke.end, words_of(stroke));
+                    }
+                }
                 _ => {
                     if let Some((at, text)) = words(h) {
                         self.say(at, text);
@@ -288,11 +300,22 @@ impl Judge {
                 .map(|(channel, value, at, stale)| Signal { channel, value, at, stale })
                 .collect(),
             tests,
+            stroke: (self.profile.subject() == Subject::Module).then(|| self.on_the_rig()),
+            part: graded.part,
             events_total: self.events_total,
             events: self.events.iter().cloned().collect(),
             records: self.records,
             undecoded: self.decoder.undecoded(),
             gaps: self.gaps.len() as u32,
+        }
+    }
+
+    /// The stroke under way and what sits on the rig, in words.
+    fn on_the_rig(&self) -> String {
+        let (rig, _) = self.timeline.rig();
+        match self.timeline.stroke() {
+            Some(stroke) => words_of(&stroke),
+            None => format!("waits for a stroke; on the rig: {rig}"),
         }
     }
 
@@ -313,6 +336,10 @@ impl Judge {
         if self.unsaid > 0 {
             notices.push(format!("{} more notices are not written out", self.unsaid));
         }
+        let strokes = (self.profile.subject() == Subject::Module).then(|| {
+            let under_way = self.timeline.stroke();
+            self.strokes.iter().cloned().chain(under_way.as_ref().map(span_of)).collect()
+        });
         Findings {
             capture: capture.to_owned(),
             profile: self.profile.name.clone(),
@@ -326,8 +353,27 @@ impl Judge {
             summary: graded.summary,
             counts: graded.counts,
             notices,
+            strokes,
+            part: graded.part,
         }
     }
+}
+
+fn span_of(s: &Stroke) -> StrokeSpan {
+    StrokeSpan {
+        stroke: s.kind.name(),
+        start_s: s.start.into(),
+        end_s: s.end.into(),
+        from_pa: Num(s.from_pa),
+        to_pa: Num(s.to_pa),
+        rig: s.rig.to_string(),
+    }
+}
+
+fn words_of(s: &Stroke) -> String {
+    let name = if s.kind == StrokeKind::AtZero { "at zero" } else { s.kind.name() };
+    let took = s.end.since(s.start);
+    format!("{name} from {:.0} to {:.0} Pa in {took:.1} s; on the rig: {}", s.from_pa, s.to_pa, s.rig)
 }
 
 fn last_run(graded: &Graded, test: Test) -> Option<&crate::grade::verdict::Finding> {
@@ -364,11 +410,19 @@ fn words(h: &Happening) -> Option<(Stamp, String)> {
             },
         ),
         Happening::Repair(at) => (*at, "repair noted".into()),
-        Happening::Purge(_) | Happening::Gap { .. } | Happening::Spoiler(_) | Happening::Bounce(_) => return None,
+        Happening::Rig(at, rig) => (*at, format!("on the rig: {rig}")),
+        Happening::Purge(_)
+        | Happening::Gap { .. }
+        | Happening::Spoiler(_)
+        | Happening::Bounce(_)
+        | Happening::Stroke(_) => return None,
     })
 }
 
 fn waits_for(phase: Phase, t: &Timeline) -> String {
+    if t.profile.subject() == Subject::Module {
+        return "the next stroke: draw, press, hold or release".into();
+    }
     match phase {
         Phase::Soak => match t.switch().0 {
             Some(SwitchState::Closed) => "the key: the switch is closed, the soak goes on".into(),

@@ -1,6 +1,15 @@
-//! The trade's words: the tests, the verdicts and the phases of a day, with their fixed names.
+//! The trade's words: what is tested, the tests, the verdicts and the phases of a day, with their fixed names.
 
 use serde::Serialize;
+
+/// What is under test.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Subject {
+    /// A vehicle, parked or driven.
+    Vehicle,
+    /// A module that lies on the tray, off the vehicle.
+    Module,
+}
 
 /// The tests, each judged by a machine of its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
@@ -20,11 +29,15 @@ pub enum Test {
     VentSolenoid,
     /// Does the pressure relief open where it should?
     Relief,
+    /// Where does the switch of a module on the tray close and re-open?
+    SwitchPoint,
+    /// How tight are the diaphragm and the seals of a module on the tray?
+    ModuleHold,
 }
 
 impl Test {
     /// All, in the order of the table.
-    pub const ALL: [Test; 7] = [
+    pub const ALL: [Test; 9] = [
         Test::KeyOffSoak,
         Test::StartVent,
         Test::PurgeResponse,
@@ -32,7 +45,27 @@ impl Test {
         Test::SwitchCircuit,
         Test::VentSolenoid,
         Test::Relief,
+        Test::SwitchPoint,
+        Test::ModuleHold,
     ];
+
+    /// Those of a subject, in the order in which they are told.
+    pub fn of(subject: Subject) -> &'static [Test] {
+        match subject {
+            Subject::Vehicle => &[
+                Test::KeyOffSoak,
+                Test::StartVent,
+                Test::PurgeResponse,
+                Test::VacuumDecay,
+                Test::SwitchCircuit,
+                Test::VentSolenoid,
+                Test::Relief,
+            ],
+            Subject::Module => {
+                &[Test::SwitchPoint, Test::ModuleHold, Test::Relief, Test::VentSolenoid, Test::SwitchCircuit]
+            }
+        }
+    }
 
     /// The fixed name.
     pub fn name(self) -> &'static str {
@@ -44,6 +77,8 @@ impl Test {
             Test::SwitchCircuit => "switch_circuit",
             Test::VentSolenoid => "vent_solenoid",
             Test::Relief => "relief",
+            Test::SwitchPoint => "switch_point",
+            Test::ModuleHold => "module_hold",
         }
     }
 }

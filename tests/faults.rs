@@ -13,7 +13,7 @@ use soakwatch::judge::Judge;
 use soakwatch::profile;
 use soakwatch::record::{Body, LinkInfo, Record};
 use soakwatch::sim::{self, Player, Truth};
-use soakwatch::trade::{Test, Verdict};
+use soakwatch::trade::{Subject, Test, Verdict};
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex};
@@ -343,7 +343,7 @@ fn by_scenario(all: &[Outcome]) -> Vec<String> {
     let mut expected: BTreeMap<(Test, bool, usize), [u32; 5]> = BTreeMap::new();
     for o in all {
         let cells = rows.entry((&o.day.spec, o.day.tap)).or_default();
-        for (i, test) in Test::ALL.iter().enumerate() {
+        for (i, test) in Test::of(Subject::Vehicle).iter().enumerate() {
             let v = o.findings.summary[test];
             let allowed = sim::allowed(&o.day.spec, *test, o.day.tap).expect("a scenario");
             cells[i][v as usize] += 1;
@@ -373,9 +373,10 @@ fn by_scenario(all: &[Outcome]) -> Vec<String> {
         }
     }
     println!("Each cell: what may be given (P pass, F fail, I inconclusive, N not run) and how often each was given.");
-    println!("{:26} {}", "scenario", Test::ALL.map(|t| format!("{:16}", t.name())).join(" "));
+    let names: Vec<String> = Test::of(Subject::Vehicle).iter().map(|t| format!("{:16}", t.name())).collect();
+    println!("{:26} {}", "scenario", names.join(" "));
     for ((spec, tap), cells) in &rows {
-        let line: Vec<String> = Test::ALL
+        let line: Vec<String> = Test::of(Subject::Vehicle)
             .iter()
             .zip(cells)
             .map(|(t, g)| {

@@ -213,7 +213,7 @@ large_mm = 30
 fn a_profile_that_extends_nothing_must_be_complete() {
     let error = Profile::from_str("van3.toml", "[vehicle]\ntank_l = 62", &[]).unwrap_err().to_string();
     assert!(error.starts_with("van3.toml:1:1: "), "{error}");
-    assert!(error.contains("settings are missing: vehicle.ullage_pct, vehicle.lines_l"), "{error}");
+    assert!(error.contains("settings are missing: subject.is, vehicle.ullage_pct, vehicle.lines_l"), "{error}");
     assert!(error.ends_with("write extends = \"switch-module\" to take them from there"), "{error}");
 }
 
@@ -242,7 +242,7 @@ fn a_set_argument_gets_a_sentence() {
         (
             "asks=soak",
             "--set asks=soak: there is no test \"soak\"; it must be \"key_off_soak\", \"start_vent\", \
-          \"purge_response\", \"vacuum_decay\", \"switch_circuit\", \"vent_solenoid\" or \"relief\"",
+          \"purge_response\", \"vacuum_decay\", \"switch_circuit\", \"vent_solenoid\", \"relief\", \"switch_point\" or \"module_hold\"",
         ),
         (
             "time.period_s=soon",
@@ -268,7 +268,7 @@ fn a_profile_that_is_not_there_or_not_readable_gets_a_sentence() {
     assert_eq!(
         profile::load("/nowhere/at/all.toml", &[]).unwrap_err().to_string(),
         "there is no built-in profile and no file \"/nowhere/at/all.toml\"; built in are \"switch-module\", \
-         \"pressure-sensor\" or \"road-log\"; or give the path of a .toml file"
+         \"pressure-sensor\", \"module-on-the-tray\" or \"road-log\"; or give the path of a .toml file"
     );
     assert!(matches!(profile::load_builtin("van3"), Err(Error::NotFound { .. })));
     // A folder is no file.

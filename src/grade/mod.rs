@@ -9,6 +9,7 @@ mod purge_response;
 mod relief;
 mod start_vent;
 mod switch_circuit;
+mod tray;
 mod vacuum_decay;
 mod vent_solenoid;
 pub mod verdict;
@@ -16,10 +17,10 @@ pub mod verdict;
 use crate::channel::Channel;
 use crate::time::Stamp;
 use crate::timeline::{Happening, Timeline};
-use crate::trade::{Phase, Test, Verdict};
+use crate::trade::{Phase, Subject, Test, Verdict};
 use draft::Machine;
 use std::collections::BTreeMap;
-use verdict::{Counts, Finding};
+use verdict::{Counts, Finding, Part};
 
 /// One condition a test waits for, with its state now.
 #[derive(Debug, Clone, PartialEq)]
@@ -49,9 +50,10 @@ fn missed(c: &Condition) -> Option<String> {
     })
 }
 
-/// All seven machines.
+/// The machines of a subject, one a test.
 #[derive(Debug)]
 pub struct Bench {
+    subject: Subject,
     machines: Vec<Box<dyn Machine>>,
     repairs: Vec<Stamp>,
 }
@@ -65,26 +67,17 @@ pub struct Graded {
     pub summary: BTreeMap<Test, Verdict>,
     /// Runs by verdict.
     pub counts: BTreeMap<Test, Counts>,
-}
-
-impl Default for Bench {
-    fn default() -> Bench {
-        Bench {
-            machines: vec![
-                Box::<key_off_soak::KeyOffSoak>::default(),
-                Box::<start_vent::StartVent>::default(),
-                Box::<purge_response::PurgeResponse>::default(),
-                Box::<vacuum_decay::VacuumDecay>::default(),
-                Box::<switch_circuit::SwitchCircuit>::default(),
-                Box::<vent_solenoid::VentSolenoid>::default(),
-                Box::<relief::Relief>::default(),
-            ],
-            repairs: Vec::new(),
-        }
-    }
+    /// What to do with the part; a module on the tray alone.
+    pub part: Option<Part>,
 }
 
 impl Bench {
+    /// The tests of what is under test.
+    pub fn new(subject: Subject) -> Bench {
+        let machines = Test::of(subject).iter().map(|test| machine(subject, *test)).collect();
+        Bench { subject, machines, repairs: Vec::new() }
+    }
+
     /// Something happened.
     pub fn happening(&mut self, t: &Timeline, h: &Happening) {
         if let Happening::Repair(at) = h {
@@ -106,9 +99,13 @@ impl Bench {
     pub fn grade(&self, t: &Timeline) -> Graded {
         let drafts = self.machines.iter().flat_map(|m| m.drafts(t)).collect();
         let mut findings = jury::deliberate(drafts);
-        let summary = jury::summary(&mut findings, &self.repairs);
+        let summary = jury::summary(&mut findings, Test::of(self.subject), &self.repairs);
         let counts = jury::counts(&findings);
-        Graded { findings, summary, counts }
+        let part = match self.subject {
+            Subject::Vehicle => None,
+            Subject::Module => Some(tray::part::judge(&t.profile, &findings, &summary)),
+        };
+        Graded { findings, summary, counts, part }
     }
 
     /// For each test the run under way: how far, and what it waits for.
@@ -125,5 +122,23 @@ impl Bench {
         };
         let now = |test| parked.is_none_or(|parked| parked == (test == Test::KeyOffSoak));
         self.machines.iter().filter(|m| now(m.test())).flat_map(|m| m.conditions(t)).collect()
+    }
+}
+
+fn machine(subject: Subject, test: Test) -> Box<dyn Machine> {
+    let tray = subject == Subject::Module;
+    match test {
+        Test::KeyOffSoak => Box::<key_off_soak::KeyOffSoak>::default(),
+        Test::StartVent => Box::<start_vent::StartVent>::default(),
+        Test::PurgeResponse => Box::<purge_response::PurgeResponse>::default(),
+        Test::VacuumDecay => Box::<vacuum_decay::VacuumDecay>::default(),
+        Test::SwitchCircuit if tray => Box::new(tray::Waiting(test)),
+        Test::SwitchCircuit => Box::<switch_circuit::SwitchCircuit>::default(),
+        Test::VentSolenoid if tray => Box::new(tray::Waiting(test)),
+        Test::VentSolenoid => Box::<vent_solenoid::VentSolenoid>::default(),
+        Test::Relief if tray => Box::new(tray::Waiting(test)),
+        Test::Relief => Box::<relief::Relief>::default(),
+        Test::SwitchPoint => Box::new(tray::Waiting(test)),
+        Test::ModuleHold => Box::new(tray::Waiting(test)),
     }
 }

@@ -154,6 +154,57 @@ pub struct PhaseSpan {
     pub end_s: Secs,
 }
 
+/// A stroke of the syringe, or a rest between two, on the tray.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StrokeSpan {
+    /// `draw`, `press`, `hold`, `release` or `at_zero`.
+    pub stroke: &'static str,
+    /// From.
+    pub start_s: Secs,
+    /// To.
+    pub end_s: Secs,
+    /// Pressure at its begin, pascals gauge.
+    pub from_pa: Num,
+    /// Pressure at its end, pascals gauge.
+    pub to_pa: Num,
+    /// What sat on the rig: `module`, `sealed`, `orifice 0.5 mm`.
+    pub rig: String,
+}
+
+/// What to do with the part on the tray.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PartVerdict {
+    /// It may be fitted.
+    Fit,
+    /// It must not be fitted.
+    DoNotFit,
+    /// It is neither cleared nor condemned yet.
+    Repeat,
+}
+
+impl PartVerdict {
+    /// The fixed word.
+    pub fn word(self) -> &'static str {
+        match self {
+            PartVerdict::Fit => "fit",
+            PartVerdict::DoNotFit => "do_not_fit",
+            PartVerdict::Repeat => "repeat",
+        }
+    }
+}
+
+/// The verdict on the part on the tray.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Part {
+    /// Fit it, do not fit it, or repeat a stroke.
+    pub verdict: PartVerdict,
+    /// Why, in plain trade words.
+    pub reasons: Vec<String>,
+    /// Which stroke to repeat, or what else is next.
+    pub next: String,
+}
+
 /// How often each verdict was given.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 pub struct Counts {
@@ -194,4 +245,10 @@ pub struct Findings {
     pub counts: BTreeMap<Test, Counts>,
     /// What the decoder and the timeline noticed: unknown columns, cut rows, spoilers, assumed times.
     pub notices: Vec<String>,
+    /// A module on the tray alone: the strokes in their order.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub strokes: Option<Vec<StrokeSpan>>,
+    /// A module on the tray alone: what to do with the part.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub part: Option<Part>,
 }

@@ -14,7 +14,7 @@ pub use load::{SET_SOURCE, load, load_builtin};
 pub use settings::*;
 
 use crate::channel::Channel;
-use crate::trade::Test;
+use crate::trade::{self, Test};
 use std::collections::BTreeMap;
 
 /// How a foreign column becomes a channel: `value * scale + offset`.
@@ -61,6 +61,11 @@ pub struct Profile {
 }
 
 impl Profile {
+    /// What is under test.
+    pub fn subject(&self) -> trade::Subject {
+        if self.set.subject.is == "module" { trade::Subject::Module } else { trade::Subject::Vehicle }
+    }
+
     /// The source of a setting's value, in words.
     pub fn source(&self, path: &str) -> &str {
         self.sources.get(path).map_or("no source given", String::as_str)

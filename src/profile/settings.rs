@@ -106,6 +106,11 @@ macro_rules! settings {
 }
 
 settings! {
+    /// What is under test.
+    subject Subject {
+        /// A vehicle, or a module that lies on the tray.
+        is: word("vehicle", "module");
+    }
     /// The tank and what hangs on it.
     vehicle Vehicle {
         /// Nominal tank volume.
@@ -360,5 +365,58 @@ settings! {
         maintainer_above_v: number("V", 8.0, 30.0);
         /// A vacuum falling to nothing within this time is an opened cap or a door slam.
         sudden_s: number("s", 0.1, 60.0);
+    }
+    /// A module on the tray: the rig, its transducer, the strokes, and the limits of the part.
+    tray Tray {
+        /// Volume sealed by the module: bottle, hoses and the port.
+        volume_l: number("L", 0.02, 50.0);
+        /// Half-width of the uncertainty of that volume (90 %).
+        volume_spread_pct: number("%", 0.0, 50.0);
+        /// Error of the transducer's gain, half-width (90 %), in percent of the reading.
+        transducer_error_pct: number("%", 0.0, 20.0);
+        /// Error of the transducer's zero that is left when it was seen open to the air, half-width (90 %).
+        transducer_zero_pa: number("Pa", 0.0, 200.0);
+        /// Noise of the transducer, one standard deviation.
+        transducer_noise_pa: number("Pa", 0.0, 200.0);
+        /// Smallest step of the transducer's reading.
+        transducer_step_pa: number("Pa", 0.0, 100.0);
+        /// Lag of the transducer and its hose, shortest.
+        lag_low_s: number("s", 0.0, 2.0);
+        /// Lag of the transducer and its hose, longest.
+        lag_high_s: number("s", 0.0, 2.0);
+        /// Pressure that changes faster than this is moved by the hand, or by a hole.
+        moving_pa_per_s: number("Pa/s", 0.5, 200.0);
+        /// A change smaller than this is no stroke.
+        stroke_pa: number("Pa", 5.0, 500.0);
+        /// The syringe is at rest when the pressure has stood, or only leaked, for this long.
+        still_s: number("s", 0.2, 30.0);
+        /// Pressure that goes to nothing within this time was released.
+        release_s: number("s", 0.05, 10.0);
+        /// Within this of the air's pressure the rig is at zero.
+        zero_within_pa: number("Pa", 1.0, 200.0);
+        /// The known hole and the sealed rig were read today, in another capture with this rig.
+        rig_checked: word("no", "yes");
+        /// The known hole of the positive control.
+        reference_mm: number("mm", 0.1, 3.0);
+        /// The known hole must read within this of its size.
+        reference_spread_pct: number("%", 1.0, 50.0);
+        /// The sealed rig must read less than a hole of this size.
+        tight_mm: number("mm", 0.01, 1.0);
+        /// A module that leaks like a hole of this size or more is not fit.
+        hold_limit_mm: number("mm", 0.02, 3.0);
+        /// After the syringe has come to rest the gas settles for this long before a leak is read.
+        settle_s: number("s", 0.0, 120.0);
+        /// Shortest hold that is judged.
+        hold_s: number("s", 1.0, 600.0);
+        /// Strokes over the switch's point that are needed to judge it.
+        strokes_needed: number("", 1.0, 50.0);
+        /// The closing points of one module may spread by this, highest less lowest.
+        repeats_within_pa: number("Pa", 1.0, 500.0);
+        /// Re-opening must lie at least this far below closing, on the mean of the strokes.
+        hysteresis_low_pa: number("Pa", 0.0, 500.0);
+        /// The closing point may move by this from a slow to a quick stroke.
+        drift_within_pa: number("Pa", 1.0, 500.0);
+        /// The contact must come to rest this soon after an edge.
+        bounce_within_s: number("s", 0.0005, 2.0);
     }
 }

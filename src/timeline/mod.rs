@@ -7,20 +7,25 @@
 mod debounce;
 mod evidence;
 mod learn;
+mod rig;
 mod signals;
 mod spoilers;
+mod strokes;
 
 pub use debounce::{Debounced, Turn};
 pub use evidence::{Engine, SwitchState, Vent};
+pub use rig::Rig;
 pub use signals::Signals;
 pub use spoilers::{Spoiler, SpoilerKind};
+pub use strokes::{Stroke, StrokeKind};
 
 use crate::channel::Channel;
 use crate::decode::{Notice, NoticeKind, Reading};
 use crate::profile::Profile;
 use crate::record::{Event, LinkId};
 use crate::time::Stamp;
-use crate::trade::Phase;
+use crate::trade::{Phase, Subject};
+use evidence::EngineSeen;
 use learn::{Level, Noise, RowSpacing, Zero};
 use spoilers::Watch;
 use std::sync::Arc;
@@ -53,6 +58,10 @@ pub enum Happening {
     Bounce(Stamp),
     /// A note that parts were repaired.
     Repair(Stamp),
+    /// A stroke of the syringe on the tray, or a rest between two, ended.
+    Stroke(Stroke),
+    /// Something else sits on the tray's rig from now on.
+    Rig(Stamp, Rig),
 }
 
 /// The day so far.
@@ -93,6 +102,8 @@ pub struct Timeline {
     last_engine_start: Option<Start>,
     last_purge_on: Option<Stamp>,
     first_at: Option<Stamp>,
+    /// What sits on the tray's rig, since when.
+    rig: (Rig, Stamp),
 }
 
 /// What was known when the engine started.
@@ -143,6 +154,7 @@ impl Timeline {
             last_engine_start: None,
             last_purge_on: None,
             first_at: None,
+            rig: (Rig::Module, Stamp::ZERO),
             profile,
         }
     }
@@ -305,6 +317,16 @@ impl Timeline {
         }
     }
 
+    /// What sits on the tray's rig, and since when.
+    pub fn rig(&self) -> (Rig, Stamp) {
+        self.rig
+    }
+
+    /// The stroke under way on the tray, as far as it is recognised.
+    pub fn stroke(&self) -> Option<Stroke> {
+        None
+    }
+
     /// A reading.
     pub fn reading(&mut self, r: &Reading, out: &mut Vec<Happening>) {
         let t = r.at.max(self.now);
@@ -332,6 +354,7 @@ impl Timeline {
         match e {
             Event::Gap { from_ns, to_ns, .. } => self.gap(Stamp(*from_ns), Stamp(*to_ns), out),
             Event::Note { note_kind, .. } if note_kind == "repair" => out.push(Happening::Repair(at)),
+            Event::Note { note_kind, text } if note_kind == "rig" && self.on_tray() => self.rig_note(at, text, out),
             _ => {}
         }
         self.tick(at, out);
@@ -345,6 +368,27 @@ impl Timeline {
             _ => return,
         };
         out.push(Happening::Spoiler(Spoiler { kind, at: n.at.max(self.now), text: n.text.clone() }));
+    }
+
+    fn on_tray(&self) -> bool {
+        self.profile.subject() == Subject::Module
+    }
+
+    fn rig_note(&mut self, at: Stamp, text: &str, out: &mut Vec<Happening>) {
+        match Rig::parse(text) {
+            Some(rig) => {
+                self.rig = (rig, at);
+                out.push(Happening::Rig(at, rig));
+            }
+            None => out.push(Happening::Spoiler(Spoiler {
+                kind: SpoilerKind::RigUnread,
+                at,
+                text: format!(
+                    "the rig note {text:?} is not understood, {} still counts: write module, sealed or orifice 0.5 mm",
+                    self.rig.0
+                ),
+            })),
+        }
     }
 
     fn gap(&mut self, from: Stamp, to: Stamp, out: &mut Vec<Happening>) {
@@ -365,7 +409,7 @@ impl Timeline {
             out.push(Happening::Purge(turn));
         }
 
-        let seen = evidence::engine(self, p);
+        let seen = if self.on_tray() { EngineSeen { engine: None, weak: true } } else { evidence::engine(self, p) };
         self.engine_weak = seen.weak;
         if let Some(turn) = self.engine.see(t, seen.engine, || self.signals.uncertainty(Channel::EngineRpm)) {
             if turn.to == Some(Engine::Running) {
@@ -380,7 +424,7 @@ impl Timeline {
             out.push(Happening::Engine(turn));
         }
 
-        let (key, inferred) = evidence::key(self);
+        let (key, inferred) = if self.on_tray() { (None, false) } else { evidence::key(self) };
         self.key_inferred = inferred;
         if let Some(turn) = self.key.see(t, key, || self.signals.uncertainty(Channel::Key)) {
             out.push(Happening::Key(turn));
@@ -413,7 +457,7 @@ impl Timeline {
         self.learn(t);
         self.pressure = self.pressure_now();
 
-        let raw = evidence::phase(self, p);
+        let raw = if self.on_tray() { Phase::Unknown } else { evidence::phase(self, p) };
         let (rpm, key) = (Channel::EngineRpm, Channel::Key);
         let u = || self.signals.uncertainty(if self.signals.seen(rpm) { rpm } else { key });
         if let Some(turn) = self.phase.see(t, raw, u) {
@@ -424,6 +468,10 @@ impl Timeline {
             out.push(Happening::Phase(turn));
         }
 
+        if self.on_tray() {
+            // What spoils a parked vehicle's night does not spoil a stroke.
+            return;
+        }
         self.watch_spoilers(t, out);
         if !self.zero_named
             && let Some(pa) = self.zero.off_pa()

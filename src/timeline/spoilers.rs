@@ -31,6 +31,10 @@ pub enum SpoilerKind {
     RisingPressure,
     /// The pressure sensor's zero is off, or the vent does not open.
     PressureZero,
+    /// A note on the tray's rig that could not be read.
+    RigUnread,
+    /// The solenoid was energised with no vacuum behind it: on the tray that shows nothing about the switch.
+    NoVacuum,
     /// The adapter restarted.
     AdapterRestart,
     /// The rows' clock stepped.

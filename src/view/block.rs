@@ -1,8 +1,8 @@
 //! Findings as a short block of text, for people: the end of a live run and `regrade`.
 
 use super::console::terminal;
-use super::show::{self, Ink, paint, verdict_ink};
-use crate::grade::verdict::{Finding, Findings, Num, Test, Verdict};
+use super::show::{self, Ink, paint, part_ink, verdict_ink};
+use crate::grade::verdict::{Finding, Findings, Num, Part, PartVerdict, Test, Verdict};
 use crate::units::Shown;
 
 /// How to show it.
@@ -40,8 +40,15 @@ pub fn block(f: &Findings, losses: &[String], style: Style) -> Vec<String> {
         show::counted(f.records, "record"),
         show::clean(&f.profile)
     )];
-    for test in Test::ALL {
-        test_lines(f, test, style, &mut out);
+    let mut told: Vec<Test> = Vec::new();
+    for test in f.tests.iter().map(|t| t.test) {
+        if !told.contains(&test) {
+            told.push(test);
+            test_lines(f, test, style, &mut out);
+        }
+    }
+    if let Some(part) = &f.part {
+        part_lines(part, style, &mut out);
     }
     let mut note = |word: &str, text: &str| hang(word, text, style, &mut out);
     let lost: f64 = f.gaps.iter().map(|g| g.end_s.0 - g.start_s.0).sum();
@@ -111,6 +118,21 @@ fn test_lines(f: &Findings, test: Test, style: Style, out: &mut Vec<String>) {
     if matches!(verdict, Verdict::Fail | Verdict::Inconclusive) && !run.next.is_empty() {
         more(format!("next: {}", run.next));
     }
+}
+
+/// The verdict on the part on the tray, with its reasons.
+fn part_lines(part: &Part, style: Style, out: &mut Vec<String>) {
+    let word = paint(part_ink(part.verdict), &show::pad(show::part(part.verdict), 14), style.colour);
+    let next = (part.verdict != PartVerdict::Fit).then(|| format!("next: {}", part.next));
+    let lines: Vec<String> = part
+        .reasons
+        .iter()
+        .chain(&next)
+        .flat_map(|text| show::wrap(&show::words(text, style.units), room(style, REASON)))
+        .collect();
+    let first = lines.first().map_or("", String::as_str);
+    out.push(format!("  {}{word}{first}", show::pad("the part", 16)).trim_end().to_owned());
+    out.extend(lines.iter().skip(1).map(|l| format!("{:REASON$}{l}", "")));
 }
 
 /// A note, in at most three lines: the whole of it stands in the JSON.
@@ -184,6 +206,8 @@ mod tests {
             .into(),
             counts: [(Test::StartVent, Counts { pass: 2, ..Counts::default() })].into(),
             notices: vec!["a column \u{1b}[2J is no channel".into()],
+            strokes: None,
+            part: None,
         };
         let style = Style { width: 80, units: Shown::Inch, colour: false };
         let lines = block(&f, &["raw.pcapng, byte 99: 3 records lost".into()], style);

@@ -13,6 +13,7 @@ pub fn line(findings: &Findings) -> Result<String, Error> {
 mod tests {
     use super::*;
     use crate::grade::verdict::*;
+    use crate::trade::Subject;
     use std::collections::BTreeMap;
 
     fn findings() -> Findings {
@@ -43,9 +44,11 @@ mod tests {
             gaps: vec![GapSpan { start_s: Secs(1.0), end_s: Secs(2.0), link: "bench".into(), cause: "c".into() }],
             phases: vec![PhaseSpan { phase: Phase::PurgeRun, start_s: Secs(0.0), end_s: Secs(1.0) }],
             tests: vec![finding],
-            summary: Test::ALL.into_iter().map(|t| (t, Verdict::NotRun)).collect(),
-            counts: Test::ALL.into_iter().map(|t| (t, Counts::default())).collect(),
+            summary: Test::of(Subject::Vehicle).iter().map(|t| (*t, Verdict::NotRun)).collect(),
+            counts: Test::of(Subject::Vehicle).iter().map(|t| (*t, Counts::default())).collect(),
             notices: vec![],
+            strokes: None,
+            part: None,
         }
     }
 

@@ -1,8 +1,9 @@
 //! The screen as text: a pure function of what there is to show and how much room there is.
 
-use super::show::{self, Ink, paint, verdict_ink};
+use super::show::{self, Ink, paint, part_ink, verdict_ink};
 use super::trace::Traces;
 use crate::channel::Channel;
+use crate::grade::verdict::PartVerdict;
 use crate::judge::{Condition, Signal, Snapshot, TestRow};
 use crate::session;
 use crate::units::Shown;
@@ -67,8 +68,7 @@ const VERDICT: usize = 13;
 const SIGNAL_CELL: usize = 35;
 const CONDITION_CELL: usize = 54;
 
-/// The rows of the screen: at most `height - 1`, none wider than `width`. The seven verdict rows stay whatever
-/// the room; live signals fold first, then events and conditions.
+/// The rows of the screen: at most `height - 1`, none wider than `width`. The verdict rows stay whatever the room; live signals fold first, then events and conditions.
 pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look) -> Vec<String> {
     let page = Page { snapshot, health, traces, look, room: look.width.saturating_sub(LABEL) };
     let mut left = look.height.saturating_sub(1);
@@ -81,6 +81,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     // What must be there first, in this order; then what is left grows.
     let texts: Vec<_> = page.snapshot.tests.iter().map(|t| page.test(t)).collect();
     let tests = grant(&mut left, texts.len());
+    let part = grant(&mut left, page.part().iter().count());
     let phase = grant(&mut left, 1);
     let record = grant(&mut left, 1);
     let mut link_rows = grant(&mut left, links.min(1));
@@ -104,7 +105,8 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     rows.extend(page.title().into_iter().take(title));
     rows.extend(page.record().into_iter().take(record));
     page.section("link", page.links(link_rows), &mut rows);
-    page.section("phase", page.phase().into_iter().take(phase).collect(), &mut rows);
+    let place = if snapshot.stroke.is_some() { "stroke" } else { "phase" };
+    page.section(place, page.phase().into_iter().take(phase).collect(), &mut rows);
     page.section("", waits.into_iter().take(wait_rows).collect(), &mut rows);
     page.section("window", page.conditions(condition_rows), &mut rows);
     page.section("signals", page.signals(signal_rows), &mut rows);
@@ -113,6 +115,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
         _ => vec![one],
     });
     page.section("tests", texts.collect(), &mut rows);
+    page.section("part", page.part().into_iter().take(part).collect(), &mut rows);
     page.section("events", page.events(event_rows), &mut rows);
     // In a very narrow window the parts themselves do not fit.
     rows.into_iter().map(|row| show::clip(&row, look.width)).collect()
@@ -196,6 +199,9 @@ impl Page<'_> {
 
     fn phase(&self) -> Option<String> {
         let s = self.snapshot;
+        if let Some(stroke) = &s.stroke {
+            return Some(self.ink(Ink::Strong, &show::fit(&show::words(stroke, self.look.units), self.room)));
+        }
         let name = show::fit(show::phase(s.phase), self.room);
         let rest = format!(" for {}", show::span(s.now.since(s.phase_since)));
         let rest = show::fit(&rest, self.room.saturating_sub(show::width(&name)));
@@ -297,6 +303,16 @@ impl Page<'_> {
         (in_one, Some([first, format!("{:1$}{rest}", "", TEST + VERDICT)]))
     }
 
+    /// The verdict on the part on the tray.
+    fn part(&self) -> Option<String> {
+        let part = self.snapshot.part.as_ref()?;
+        let word = show::pad(show::part(part.verdict), (TEST + VERDICT).min(self.room));
+        let why = if part.verdict == PartVerdict::Repeat { Some(&part.next) } else { part.reasons.first() };
+        let why = show::words(why.map_or("", String::as_str), self.look.units);
+        let why = show::fit(&why, self.room.saturating_sub(show::width(&word)));
+        Some(format!("{}{why}", self.ink(part_ink(part.verdict), &word)))
+    }
+
     fn events(&self, rows: usize) -> Vec<String> {
         let events = &self.snapshot.events;
         let last = &events[events.len().saturating_sub(rows)..];
@@ -350,7 +366,7 @@ mod tests {
     use super::super::trace::tests::snapshot;
     use super::*;
     use crate::time::Stamp;
-    use crate::trade::{Test, Verdict};
+    use crate::trade::{Subject, Test, Verdict};
 
     const LONG: &str = "the switch did not close although the tank cooled by 6.4 K, enough for a hole of 0.21 mm to \
                         have closed it, and the barometer stood still within 12 Pa through the whole of the night";
@@ -371,7 +387,7 @@ mod tests {
                 met: [Some(true), Some(false), None][i % 3],
             })
             .collect();
-        s.tests = Test::ALL
+        s.tests = Test::of(Subject::Vehicle)
             .iter()
             .enumerate()
             .map(|(i, t)| TestRow {
@@ -400,7 +416,7 @@ mod tests {
     }
 
     fn holds_all_tests(rows: &[String]) -> bool {
-        Test::ALL.iter().all(|t| rows.iter().any(|r| r.contains(show::test(*t))))
+        Test::of(Subject::Vehicle).iter().all(|t| rows.iter().any(|r| r.contains(show::test(*t))))
     }
 
     #[test]

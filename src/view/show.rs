@@ -1,6 +1,7 @@
 //! Values, times and texts as people read them. The only place that converts to inches and °F.
 
 use crate::channel::Channel;
+use crate::grade::verdict::PartVerdict;
 use crate::trade::{Phase, Test, Verdict};
 use crate::units::{MM_PER_INCH, PA_PER_INH2O, Shown, fahrenheit};
 use unicode_width::{UnicodeWidthChar, UnicodeWidthStr};
@@ -61,6 +62,8 @@ pub fn test(t: Test) -> &'static str {
         Test::SwitchCircuit => "switch circuit",
         Test::VentSolenoid => "vent solenoid",
         Test::Relief => "relief",
+        Test::SwitchPoint => "switch point",
+        Test::ModuleHold => "module hold",
     }
 }
 
@@ -69,6 +72,24 @@ pub fn verdict(v: Verdict) -> &'static str {
     match v {
         Verdict::NotRun => "not run",
         other => other.word(),
+    }
+}
+
+/// The verdict on a part in words.
+pub fn part(v: PartVerdict) -> &'static str {
+    match v {
+        PartVerdict::Fit => "fit it",
+        PartVerdict::DoNotFit => "do not fit it",
+        PartVerdict::Repeat => "repeat",
+    }
+}
+
+/// The ink of a verdict on a part.
+pub fn part_ink(v: PartVerdict) -> Ink {
+    match v {
+        PartVerdict::Fit => Ink::Good,
+        PartVerdict::DoNotFit => Ink::Bad,
+        PartVerdict::Repeat => Ink::Warn,
     }
 }
 

@@ -93,6 +93,8 @@ pub(super) mod tests {
             conditions: vec![],
             signals: signals.iter().map(|&(channel, value)| Signal { channel, value, at: now, stale: false }).collect(),
             tests: vec![],
+            stroke: None,
+            part: None,
             events_total: 0,
             events: vec![],
             records: 0,

@@ -628,7 +628,7 @@ fn commands_and_views() {
                 "a profile",
                 call(&["watch", "--profile", "nosuch"]).unwrap_err(),
                 "there is no built-in profile and no file \"nosuch\"; built in are \"switch-module\", \
-                 \"pressure-sensor\" or \"road-log\"; or give the path of a .toml file"
+                 \"pressure-sensor\", \"module-on-the-tray\" or \"road-log\"; or give the path of a .toml file"
                     .into(),
             ),
             (
