@@ -1,0 +1,288 @@
+//! One decay: what was seen of it, what is believed of the hole, and how that is told.
+
+use super::{BELIEF, PullSeen, rule};
+use crate::channel::Channel;
+use crate::grade::draft::{Draft, mm};
+use crate::physics::decay_belief::{DecayBelief, Posterior, Pull, Seen};
+use crate::time::Stamp;
+use crate::timeline::{SwitchState, Timeline};
+use crate::trade::{Test, Verdict};
+
+#[derive(Debug)]
+pub(super) struct Run {
+    pub(super) start: Stamp,
+    pub(super) end: Option<Stamp>,
+    pub(super) tapped: bool,
+    pub(super) start_pa: Option<f64>,
+    pub(super) zero_error_pa: f64,
+    pub(super) lowest_pa: f64,
+    pub(super) belief: Option<DecayBelief>,
+    pub(super) trace: Trace,
+    pub(super) reopened: Option<(Stamp, f64)>,
+    /// The switch was seen closed up to here.
+    pub(super) closed_until: Option<Stamp>,
+    pub(super) next: Stamp,
+    pub(super) wait_s: f64,
+    pub(super) posterior: Option<Posterior>,
+    pub(super) decided: Option<(Verdict, Stamp)>,
+    /// The verdict the last look would have given: two looks must agree.
+    pub(super) leaning: Option<Verdict>,
+    pub(super) missed: Vec<String>,
+    pub(super) unknown: Vec<String>,
+    pub(super) pull_s: Option<f64>,
+    pub(super) moving: bool,
+}
+
+impl Run {
+    pub(super) fn pull(&self, pull: Option<PullSeen>) -> Pull {
+        let mut out = Pull {
+            off_s: self.start.secs(),
+            edge_error_s: 0.1,
+            pressure_at_off_pa: self.start_pa.filter(|_| self.tapped),
+            pressure_error_pa: self.zero_error_pa,
+            ..Pull::default()
+        };
+        if let Some(pull) = pull {
+            out.began_s = Some(pull.began.secs());
+            if let Some((at, u)) = pull.closed {
+                out.closed_s = Some(at.secs() - 0.5 * u);
+                out.edge_error_s = (0.5 * u).max(0.05);
+            }
+            out.strength = pull.strength;
+        }
+        out
+    }
+
+    pub(super) fn step(&mut self, t: &Timeline, pressure: Option<(f64, f64)>) {
+        let now = t.now();
+        if let Some((pa, _)) = pressure.filter(|_| self.tapped) {
+            self.trace.add(now, pa);
+            if let Some(mean) = self.trace.last() {
+                self.lowest_pa = self.lowest_pa.min(mean);
+            }
+        }
+        self.moving |= t.signals.get(Channel::VehicleSpeedKph).is_some_and(|v| v > 2.0);
+        if self.reopened.is_none() && t.switch_raw() == Some(SwitchState::Closed) {
+            self.closed_until = Some(now);
+        }
+        if now >= self.next && self.decided.is_none() && (self.tapped || self.reopened.is_none()) {
+            self.weigh(t, now);
+            // Later moments tell less: the next look comes after half the time gone by.
+            self.wait_s = (now.since(self.start) * 0.5).max(1.0);
+            self.next = now.plus(self.wait_s);
+        }
+    }
+
+    /// Weighs all that was seen by `now`, and decides when it is sure.
+    pub(super) fn weigh(&mut self, t: &Timeline, now: Stamp) {
+        let Some(belief) = &self.belief else { return };
+        let points = self.trace.points();
+        let seen = if self.tapped {
+            Seen::Trace { points: &points, noise_pa: t.pressure_noise_pa() }
+        } else if let Some((at, u)) = self.reopened {
+            Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) }
+        } else if let Some(until) = self.closed_until {
+            Seen::StillClosed { until_s: until.secs() }
+        } else {
+            return;
+        };
+        if self.tapped && points.len() < 3 {
+            return;
+        }
+        let posterior = belief.posterior(&[seen]);
+        let p_leak = posterior.p_at_least(t.profile.set.leak.small_mm);
+        let sure = t.profile.set.leak.sure;
+        let over = self.end.is_some() || (!self.tapped && self.reopened.is_some());
+        let leaning = if !posterior.informed() || posterior.unexplained || self.doubt(t).is_some() {
+            None
+        } else if p_leak <= 1.0 - sure {
+            Some(Verdict::Pass)
+        } else if p_leak >= sure && self.unknown.is_empty() {
+            Some(Verdict::Fail)
+        } else {
+            None
+        };
+        if self.decided.is_none()
+            && let Some(verdict) = leaning
+            && (over || (self.leaning == leaning && now.since(self.start) >= t.profile.set.decay.shortest_s))
+        {
+            self.decided = Some((verdict, now));
+        }
+        self.leaning = leaning;
+        self.posterior = Some(posterior);
+    }
+
+    /// What makes the decay worthless as a measure of the leak.
+    fn doubt(&self, t: &Timeline) -> Option<(String, &'static str)> {
+        let noise = t.pressure_noise_pa();
+        let start = self.start_pa.filter(|_| self.tapped)?;
+        let deeper = start - self.lowest_pa;
+        (deeper > 30.0 + 4.0 * noise).then(|| {
+            (
+                format!("the vacuum grew by {deeper:.0} Pa after purge was shut: the purge valve seeps, and hides a leak while the engine runs"),
+                "pinch the purge line and repeat",
+            )
+        })
+    }
+
+    pub(super) fn draft(&self, t: &Timeline) -> Draft {
+        let p = &t.profile.set;
+        let end = self.end.unwrap_or(t.now());
+        let mut d = Draft::run(Test::VacuumDecay, rule(t), self.start, end);
+        d.rests_on_switch = !self.tapped;
+        let (v, spread) = t.vapour_volume_m3();
+        d.note("vapour_volume_l", v * 1e3);
+        d.note("vapour_volume_spread_pct", spread * 100.0);
+        d.note("fuel_level_pct", t.settled_level_pct());
+        d.note("pull_s", self.pull_s);
+        if self.tapped {
+            d.note("start_pa", self.start_pa);
+            d.note("end_pa", self.trace.last());
+        } else {
+            d.note("start_pa_from", -p.reliefs.vacuum_high_pa);
+            d.note("start_pa_to", -p.switch.reopens_low_pa);
+        }
+        if let Some((at, u)) = self.reopened {
+            d.note("reopened_after_s", at.since(self.start));
+            d.note("reopened_uncertainty_s", u);
+        } else if let Some(until) = self.closed_until.filter(|_| !self.tapped) {
+            d.note("still_closed_after_s", until.since(self.start));
+        }
+        let Some(posterior) = &self.posterior else {
+            d.because(format!("the sealed hold lasted only {:.1} s: too short to judge", end.since(self.start)));
+            d.next("repeat and hold the vacuum longer");
+            return d;
+        };
+        let small = p.leak.small_mm;
+        let p_leak = posterior.p_at_least(small);
+        let (low, high) = posterior.interval();
+        let best = posterior.best();
+        d.note(BELIEF, p_leak);
+        d.note("explained_by_rebound", posterior.explained_by_rebound);
+        let informed = posterior.informed() && !posterior.unexplained;
+        let doubt = self.doubt(t);
+        if informed && doubt.is_none() {
+            d.leak(low, best, high);
+        }
+        let what = match (self.tapped, self.reopened) {
+            (true, _) => format!(
+                "from {:.0} Pa the tank came to {:.0} Pa in {:.1} s",
+                self.start_pa.unwrap_or(0.0),
+                self.trace.last().unwrap_or(0.0),
+                end.since(self.start)
+            ),
+            (false, Some((at, _))) => {
+                format!("the switch re-opened {:.1} s after purge was shut", at.since(self.start))
+            }
+            (false, None) => format!(
+                "the switch was still closed {:.1} s after purge was shut",
+                self.closed_until.map_or(0.0, |u| u.since(self.start))
+            ),
+        };
+        match self.decided.filter(|_| doubt.is_none()) {
+            Some((Verdict::Fail, at)) => {
+                d.decide(Verdict::Fail, at);
+                let large = p.leak.large_mm;
+                let name = if low >= large {
+                    "a large leak"
+                } else if high < large {
+                    "a small leak"
+                } else if best >= large {
+                    "a leak, more likely large than small"
+                } else {
+                    "a leak, more likely small than large"
+                };
+                d.because(format!("{what}: {name}, a hole of about {} ({low:.2} to {high:.2} mm)", mm(best)));
+                d.note("leak_word", name);
+                d.next("find the leak: cap seal, filler neck, sender seal, canister, purge valve (pinch its line and repeat), lines");
+            }
+            Some((_, at)) => {
+                d.decide(Verdict::Pass, at);
+                d.because(format!("{what}: any hole is under {} (at most {high:.2} mm)", mm(small)));
+                d.next("none");
+                if p_leak > 0.5 {
+                    d.finding.withdrawn_by =
+                        Some(format!("the rest of the same decay, which looks like a hole of about {}", mm(best)));
+                }
+            }
+            None => {
+                if let Some((_, at)) = self.decided {
+                    d.note("decided_and_doubted_s", at.secs());
+                }
+                if let Some((why, next)) = doubt {
+                    d.because(why);
+                    d.next(next);
+                } else if posterior.unexplained {
+                    d.because(format!(
+                        "{what}: no tank of this profile decays like that; volume, sensor or profile is wrong"
+                    ));
+                    d.next("check the profile's tank volume, the fuel level and the pressure tap, then repeat");
+                } else if !posterior.informed() {
+                    d.because(format!("{what}: too short to tell a leak from a tight tank"));
+                    d.next("repeat and hold the vacuum longer");
+                } else if p_leak >= p.leak.sure {
+                    d.because(format!(
+                        "{what}: that looks like a hole of about {}, but it is not known: {}",
+                        mm(best),
+                        self.unknown.join("; ")
+                    ));
+                    d.next("repeat after a cold start with coolant and outside air recorded");
+                } else {
+                    d.because(format!(
+                        "{what}: the hole may be {low:.2} to {high:.2} mm; {:.0} of 100 that it is {} or more",
+                        p_leak * 100.0,
+                        mm(small)
+                    ));
+                    if posterior.explained_by_rebound > 0.05 {
+                        d.because("a tight tank can give a quick pull back by re-warming and evaporation: that is not excluded");
+                    }
+                    d.next(if self.tapped {
+                        "repeat with a longer hold, the fuel level known and the vehicle at rest"
+                    } else {
+                        "add a pressure tap, or repeat with a longer pull and hold at another fuel level"
+                    });
+                }
+            }
+        }
+        for u in &self.unknown {
+            d.because(format!("not known: {u}"));
+        }
+        if self.moving {
+            d.note("vehicle", "moving: the fuel may have splashed");
+        }
+        d
+    }
+}
+
+/// A pressure trace of at most 200 means: when it is full, two neighbours become one.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Trace {
+    cells: Vec<(f64, f64, f64)>,
+    merge: u32,
+    pending: (f64, f64, f64),
+}
+
+impl Trace {
+    pub(super) fn add(&mut self, at: Stamp, pa: f64) {
+        self.pending.0 += at.secs();
+        self.pending.1 += pa;
+        self.pending.2 += 1.0;
+        if self.pending.2 < f64::from(1u32 << self.merge.min(20)) {
+            return;
+        }
+        self.cells.push(std::mem::take(&mut self.pending));
+        if self.cells.len() >= 200 {
+            self.cells =
+                self.cells.chunks_exact(2).map(|c| (c[0].0 + c[1].0, c[0].1 + c[1].1, c[0].2 + c[1].2)).collect();
+            self.merge += 1;
+        }
+    }
+
+    fn last(&self) -> Option<f64> {
+        self.cells.last().map(|(_, p, n)| p / n)
+    }
+
+    fn points(&self) -> Vec<(f64, f64)> {
+        self.cells.iter().map(|(t, p, n)| (t / n, p / n)).collect()
+    }
+}

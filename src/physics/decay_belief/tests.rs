@@ -1,0 +1,140 @@
+use super::*;
+use crate::physics::{gas, orifice};
+
+fn certain() -> DecaySpec {
+    DecaySpec {
+        volume_m3: 0.040,
+        volume_spread: 0.0,
+        cd: 0.6,
+        area_error: 0.0,
+        model_error: 0.01,
+        baro_pa: 101_325.0,
+        gas_k: 293.15,
+        rvp_psi: (0.0, 0.0),
+        fuel_k: (293.15, 293.15),
+        closes_pa: (249.0, 249.0),
+        reopens_pa: (125.0, 125.0),
+        relief_vacuum_pa: (1500.0, 1500.0),
+        gamma: (1.0, 1.0),
+        rewarming_s: (20.0, 20.0),
+        evaporation_s: (100.0, 100.0),
+        vapour_rise_pa_per_s: (0.0, 0.0),
+        seed: 1,
+    }
+}
+
+#[test]
+fn the_closed_form_s_decays_give_their_holes_back() {
+    // Trade facts: 500 to 125 Pa in 58.0, 14.5, 3.6 s through 0.5, 1 and 2 mm (40 L, Cd 0.6, ρ 1.2).
+    for (mm, t) in [(0.5, 58.0), (1.0, 14.5), (2.0, 3.6)] {
+        let pull = Pull { began_s: Some(90.0), off_s: 100.0, pressure_at_off_pa: Some(-500.0), ..Pull::default() };
+        let belief = DecayBelief::new(&certain(), &pull);
+        let p = belief.posterior(&[Seen::Reopened { at_s: 100.0 + t, error_s: 0.01 }]);
+        let (low, high) = p.interval();
+        assert!((p.best() / mm - 1.0).abs() < 0.02, "{mm} mm: {}", p.best());
+        assert!(low < mm && mm < high && high / low < 1.06, "{mm} mm: {low} to {high}");
+        assert!(p.informed());
+    }
+}
+
+/// Ranges as a profile would give them.
+fn usual() -> DecaySpec {
+    DecaySpec {
+        volume_spread: 0.15,
+        area_error: 0.1,
+        model_error: 0.05,
+        rvp_psi: (7.0, 13.0),
+        fuel_k: (290.0, 296.0),
+        closes_pa: (200.0, 300.0),
+        reopens_pa: (100.0, 200.0),
+        relief_vacuum_pa: (750.0, 1800.0),
+        gamma: (1.0, 1.4),
+        rewarming_s: (5.0, 60.0),
+        evaporation_s: (20.0, 600.0),
+        vapour_rise_pa_per_s: (0.0, 0.5),
+        ..certain()
+    }
+}
+
+fn seen_pull() -> Pull {
+    Pull { began_s: Some(0.0), closed_s: Some(2.0), off_s: 6.0, edge_error_s: 0.05, ..Pull::default() }
+}
+
+#[test]
+fn a_tight_tank_gives_back_29_percent_of_a_quick_pull() {
+    // Trade facts, from the adiabatic relation with γ = 1.4: 1 − 1/1.4.
+    let spec = DecaySpec { gamma: (1.4, 1.4), rewarming_s: (60.0, 60.0), reopens_pa: (1.0, 1.0), ..certain() };
+    let pull = Pull { began_s: Some(0.0), off_s: 0.1, pressure_at_off_pa: Some(-1000.0), ..Pull::default() };
+    let belief = DecayBelief::new(&spec, &pull);
+    let (member, mut state) = (&belief.members[0], belief.starts[0]);
+    for _ in 0..6000 {
+        state = member.step(state, 0.1, 0.0, 0.0, 0.0);
+    }
+    assert!((state.pressure() + 1000.0 / 1.4).abs() < 2.0, "{}", state.pressure());
+}
+
+#[test]
+fn nothing_seen_is_the_prior_and_says_so() {
+    let p = DecayBelief::new(&usual(), &Pull { off_s: 6.0, ..Pull::default() }).posterior(&[]);
+    assert!(!p.informed() && p.information_nats < 1e-9);
+    assert!((p.p_at_least(HOLE_LOW_MM * 1.001) - (1.0 - PRIOR_TIGHT)).abs() < 0.01);
+    // Even in the logarithm: half of the row lies below its geometric mean.
+    let middle = (HOLE_LOW_MM * HOLE_HIGH_MM).sqrt();
+    assert!((p.p_at_least(middle) / (1.0 - PRIOR_TIGHT) - 0.5).abs() < 0.01);
+    assert!((p.quantile(1.0 - p.p_at_least(1.0)) - 1.0).abs() < 1e-6, "a quantile undoes its probability");
+}
+
+#[test]
+fn a_switch_that_stays_closed_rules_holes_out_one_after_another() {
+    let belief = DecayBelief::new(&usual(), &seen_pull());
+    let mut last = 1.0;
+    for until_s in [8.0, 16.0, 36.0, 66.0, 126.0] {
+        let p = belief.posterior(&[Seen::StillClosed { until_s }]);
+        let leak = p.p_at_least(0.508);
+        assert!(leak < last && p.informed(), "{until_s} s: {leak}");
+        last = leak;
+    }
+    assert!(last < 0.005, "{last}");
+}
+
+#[test]
+fn a_late_reopening_may_be_rebound_and_an_early_one_may_not() {
+    let belief = DecayBelief::new(&usual(), &seen_pull());
+    let early = belief.posterior(&[Seen::Reopened { at_s: 11.0, error_s: 0.05 }]);
+    assert!(early.p_at_least(0.508) > 0.995 && early.explained_by_rebound < 0.01);
+    let late = belief.posterior(&[Seen::Reopened { at_s: 300.0, error_s: 0.05 }]);
+    assert!(late.p_at_least(0.508) < 0.005 && late.explained_by_rebound > 0.5);
+    assert!(late.interval().0 < 0.15, "a nearly tight one is not ruled out: {:?}", late.interval());
+}
+
+#[test]
+fn a_trace_tells_more_than_the_switch() {
+    // The pressure through 0.508 mm by the closed form of the isothermal decay (40 L, Cd 0.6), seen with a zero
+    // error of 20 Pa.
+    let k = orifice::leak_rate(0.6, 0.508, 0.040, 101_325.0, gas::air_density(101_325.0, 293.15));
+    let points: Vec<(f64, f64)> = (0..120)
+        .map(|i| {
+            let t = f64::from(i) * 0.5;
+            (6.0 + t, -square((800.0_f64.sqrt() - 0.5 * k * t).max(0.0)) + 20.0)
+        })
+        .collect();
+    let pull = Pull { pressure_at_off_pa: Some(-780.0), pressure_error_pa: 50.0, ..seen_pull() };
+    let spec = DecaySpec { gamma: (1.0, 1.05), rvp_psi: (0.0, 0.0), vapour_rise_pa_per_s: (0.0, 0.0), ..usual() };
+    let belief = DecayBelief::new(&spec, &pull);
+    let p = belief.posterior(&[Seen::Trace { points: &points, noise_pa: 10.0 }]);
+    let (low, high) = p.interval();
+    assert!(low < 0.508 && 0.508 < high && high / low < 1.4 && p.informed(), "{low} to {high}");
+    let tight: Vec<(f64, f64)> = points.iter().map(|&(t, _)| (t, -780.0)).collect();
+    let p = belief.posterior(&[Seen::Trace { points: &tight, noise_pa: 10.0 }]);
+    assert!(p.quantile(0.995) < 0.2, "{}", p.quantile(0.995));
+}
+
+#[test]
+fn what_no_hole_explains_is_called_so() {
+    // The pressure stands far below what any hole could bring back, then rises by itself beyond the outside.
+    let points: Vec<(f64, f64)> =
+        (0..60).map(|i| (6.0 + f64::from(i), if i % 20 < 10 { -780.0 } else { 900.0 })).collect();
+    let pull = Pull { pressure_at_off_pa: Some(-780.0), pressure_error_pa: 20.0, ..seen_pull() };
+    let p = DecayBelief::new(&usual(), &pull).posterior(&[Seen::Trace { points: &points, noise_pa: 10.0 }]);
+    assert!(p.unexplained && !p.informed());
+}
