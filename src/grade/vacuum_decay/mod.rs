@@ -71,10 +71,13 @@ impl Machine for VacuumDecay {
                 if let Some(run) = &mut self.run
                     && turn.to == Some(SwitchState::Open)
                     && turn.from == Some(SwitchState::Closed)
-                    && run.reopened.is_none()
                 {
-                    run.reopened = Some((turn.at, turn.uncertainty_s));
-                    run.weigh(t, turn.at);
+                    run.reopens(turn.at, turn.uncertainty_s);
+                }
+            }
+            Happening::Vent(turn) => {
+                if let Some(run) = self.run.as_mut().filter(|r| turn.to != Some(Vent::Sealed) && r.unsealed.is_none()) {
+                    run.unsealed = Some((turn.at, turn.uncertainty_s));
                 }
             }
             Happening::Gap { from, .. } => {
@@ -226,7 +229,11 @@ impl VacuumDecay {
             lowest_pa: start_pa.unwrap_or(0.0),
             belief: None,
             trace: Trace::default(),
+            pending: self.recent.iter().copied().filter(|(when, _)| *when > at).collect(),
+            unsealed: None,
+            sealed_until: at,
             reopened,
+            reopening_weighed: false,
             closed_until: None,
             next: at.plus(1.0),
             wait_s: 1.0,
@@ -238,9 +245,6 @@ impl VacuumDecay {
             pull_s: pull.as_ref().map(|pull| at.since(pull.began)),
             moving: false,
         };
-        for (when, pa) in self.recent.iter().filter(|(when, _)| *when > at) {
-            run.trace.add(*when, *pa);
-        }
         if run.missed.is_empty() {
             run.belief = Some(DecayBelief::new(&model::decay(t), &run.pull(pull)));
         }
@@ -251,6 +255,7 @@ impl VacuumDecay {
         self.recent.clear();
         let Some(mut run) = self.run.take() else { return };
         run.end = Some(at);
+        run.sealed(at);
         if run.missed.is_empty() {
             run.weigh(t, at);
             self.book.runs.push(run.draft(t));

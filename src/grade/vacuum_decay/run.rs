@@ -7,6 +7,7 @@ use crate::physics::decay_belief::{DecayBelief, Posterior, Pull, Seen};
 use crate::time::Stamp;
 use crate::timeline::{SwitchState, Timeline};
 use crate::trade::{Test, Verdict};
+use std::collections::VecDeque;
 
 #[derive(Debug)]
 pub(super) struct Run {
@@ -18,7 +19,14 @@ pub(super) struct Run {
     pub(super) lowest_pa: f64,
     pub(super) belief: Option<DecayBelief>,
     pub(super) trace: Trace,
+    /// Pressures that may have been seen after the vent had opened: that is told some time later.
+    pub(super) pending: VecDeque<(Stamp, f64)>,
+    /// The vent opened, or was no longer known, at this moment or so many seconds earlier: nothing later counts.
+    pub(super) unsealed: Option<(Stamp, f64)>,
+    /// The vent is known to have been sealed up to here.
+    pub(super) sealed_until: Stamp,
     pub(super) reopened: Option<(Stamp, f64)>,
+    pub(super) reopening_weighed: bool,
     /// The switch was seen closed up to here.
     pub(super) closed_until: Option<Stamp>,
     pub(super) next: Stamp,
@@ -56,21 +64,49 @@ impl Run {
     pub(super) fn step(&mut self, t: &Timeline, pressure: Option<(f64, f64)>) {
         let now = t.now();
         if let Some((pa, _)) = pressure.filter(|_| self.tapped) {
-            self.trace.add(now, pa);
-            if let Some(mean) = self.trace.last() {
-                self.lowest_pa = self.lowest_pa.min(mean);
-            }
+            self.pending.push_back((now, pa));
         }
+        self.sealed(now.plus(-seen_late_s(t)));
         self.moving |= t.signals.get(Channel::VehicleSpeedKph).is_some_and(|v| v > 2.0);
-        if self.reopened.is_none() && t.switch_raw() == Some(SwitchState::Closed) {
+        if self.reopened.is_none() && self.unsealed.is_none() && t.switch_raw() == Some(SwitchState::Closed) {
             self.closed_until = Some(now);
         }
-        if now >= self.next && self.decided.is_none() && (self.tapped || self.reopened.is_none()) {
+        let reopened = !self.tapped && self.reopened().is_some();
+        if self.decided.is_none() && if reopened { !self.reopening_weighed } else { now >= self.next } {
+            self.reopening_weighed = reopened;
             self.weigh(t, now);
             // Later moments tell less: the next look comes after half the time gone by.
             self.wait_s = (now.since(self.start) * 0.5).max(1.0);
             self.next = now.plus(self.wait_s);
         }
+    }
+
+    /// The switch re-opened, it seems by itself.
+    pub(super) fn reopens(&mut self, at: Stamp, uncertainty_s: f64) {
+        if self.reopened.is_none() && self.unsealed.is_none() {
+            self.reopened = Some((at, uncertainty_s));
+        }
+    }
+
+    /// The vent was still sealed at `until`: what was seen up to then counts.
+    pub(super) fn sealed(&mut self, until: Stamp) {
+        let until = self.unsealed.map_or(until, |(at, u)| until.min(at.plus(-u)));
+        self.sealed_until = self.sealed_until.max(until);
+        while let Some((at, pa)) = self.pending.pop_front_if(|(at, _)| *at <= self.sealed_until) {
+            self.trace.add(at, pa);
+            if let Some(mean) = self.trace.last() {
+                self.lowest_pa = self.lowest_pa.min(mean);
+            }
+        }
+    }
+
+    /// The re-opening, once it is sure that no opened vent had brought it.
+    fn reopened(&self) -> Option<(Stamp, f64)> {
+        self.reopened.filter(|(at, _)| *at <= self.sealed_until)
+    }
+
+    fn closed_until(&self) -> Option<Stamp> {
+        self.closed_until.map(|at| at.min(self.sealed_until)).filter(|at| *at > self.start)
     }
 
     /// Weighs all that was seen by `now`, and decides when it is sure.
@@ -79,9 +115,9 @@ impl Run {
         let points = self.trace.points();
         let seen = if self.tapped {
             Seen::Trace { points: &points, noise_pa: t.pressure_noise_pa() }
-        } else if let Some((at, u)) = self.reopened {
+        } else if let Some((at, u)) = self.reopened() {
             Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) }
-        } else if let Some(until) = self.closed_until {
+        } else if let Some(until) = self.closed_until() {
             Seen::StillClosed { until_s: until.secs() }
         } else {
             return;
@@ -92,10 +128,10 @@ impl Run {
         let posterior = belief.posterior(&[seen]);
         let p_leak = posterior.p_at_least(t.profile.set.leak.small_mm);
         let sure = t.profile.set.leak.sure;
-        let over = self.end.is_some() || (!self.tapped && self.reopened.is_some());
+        let over = self.end.is_some() || (!self.tapped && self.reopened().is_some());
         let leaning = if !posterior.informed() || posterior.unexplained || self.doubt(t).is_some() {
             None
-        } else if p_leak <= 1.0 - sure {
+        } else if p_leak <= 1.0 - sure && posterior.interval().1 < t.profile.set.leak.small_mm {
             Some(Verdict::Pass)
         } else if p_leak >= sure && self.unknown.is_empty() {
             Some(Verdict::Fail)
@@ -142,10 +178,10 @@ impl Run {
             d.note("start_pa_from", -p.reliefs.vacuum_high_pa);
             d.note("start_pa_to", -p.switch.reopens_low_pa);
         }
-        if let Some((at, u)) = self.reopened {
+        if let Some((at, u)) = self.reopened() {
             d.note("reopened_after_s", at.since(self.start));
             d.note("reopened_uncertainty_s", u);
-        } else if let Some(until) = self.closed_until.filter(|_| !self.tapped) {
+        } else if let Some(until) = self.closed_until().filter(|_| !self.tapped) {
             d.note("still_closed_after_s", until.since(self.start));
         }
         let Some(posterior) = &self.posterior else {
@@ -164,7 +200,7 @@ impl Run {
         if informed && doubt.is_none() {
             d.leak(low, best, high);
         }
-        let what = match (self.tapped, self.reopened) {
+        let what = match (self.tapped, self.reopened()) {
             (true, _) => format!(
                 "from {:.0} Pa the tank came to {:.0} Pa in {:.1} s",
                 self.start_pa.unwrap_or(0.0),
@@ -176,7 +212,7 @@ impl Run {
             }
             (false, None) => format!(
                 "the switch was still closed {:.1} s after purge was shut",
-                self.closed_until.map_or(0.0, |u| u.since(self.start))
+                self.closed_until().map_or(0.0, |u| u.since(self.start))
             ),
         };
         match self.decided.filter(|_| doubt.is_none()) {
@@ -252,6 +288,13 @@ impl Run {
         }
         d
     }
+}
+
+/// So long after the vent was opened it may not have been told yet, s: the phase is debounced, and the vent sampled.
+fn seen_late_s(t: &Timeline) -> f64 {
+    let vent = Channel::VentSolenoid;
+    let sampled = t.signals.uncertainty(if t.signals.seen(vent) { vent } else { Channel::SolenoidA });
+    t.profile.set.phases.hold_s.max(sampled)
 }
 
 /// A pressure trace of at most 200 means: when it is full, two neighbours become one.
