@@ -305,6 +305,7 @@ fn usual() -> DecaySpec {
         evaporation_s: (20.0, 600.0),
         // The drawn systems have none; told otherwise, the judge would size small holes a fifth too small.
         vapour_rise_pa_per_s: (0.0, 0.0),
+        fuel_draw_m3_per_s: (0.0, 0.0),
         seed: 1,
     }
 }

@@ -10,6 +10,10 @@ use crate::units::kelvin;
 /// Ordinary purge through an open vent leaves up to this much in the tank, Pa: the error of a zero taken at sealing.
 pub const SEALING_PA: f64 = 25.0;
 
+/// A warm idle, to which the profile's idle consumption refers: common practice, from memory.
+const WARM_IDLE_RPM: f64 = 800.0;
+const WARM_IDLE_KPA: f64 = 35.0;
+
 /// What is known before a soak that was sealed at `start`.
 pub fn soak(t: &Timeline, start: Stamp) -> SoakSpec {
     let p = &t.profile.set;
@@ -94,7 +98,18 @@ pub fn decay(t: &Timeline) -> DecaySpec {
         gamma: (1.0, 1.4),
         rewarming_s: (m.rewarming_low_s, m.rewarming_high_s),
         evaporation_s: (m.reevaporation_low_s, m.reevaporation_high_s),
-        vapour_rise_pa_per_s: (0.0, m.vapour_rise_pa_per_s),
+        vapour_rise_pa_per_s: (-m.vapour_fall_pa_per_s, m.vapour_rise_pa_per_s),
+        fuel_draw_m3_per_s: fuel_draw(t),
         seed: m.seed as u64,
     }
+}
+
+/// Fuel that the running engine draws from the tank now, m³/s. A throttled engine's goes as speed times manifold
+/// pressure, so what it draws at a warm idle is scaled by both, where they are known.
+fn fuel_draw(t: &Timeline) -> (f64, f64) {
+    let v = &t.profile.set.vehicle;
+    let speed = t.signals.get(Channel::EngineRpm).map_or(1.0, |rpm| rpm / WARM_IDLE_RPM);
+    let air = t.signals.get(Channel::ManifoldKpa).map_or(1.0, |kpa| kpa / WARM_IDLE_KPA);
+    let per_l_per_h = 1e-3 / 3600.0 * (speed * air).clamp(0.5, 10.0);
+    (v.idle_fuel_low_l_per_h * per_l_per_h, v.idle_fuel_high_l_per_h * per_l_per_h)
 }

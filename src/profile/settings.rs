@@ -121,6 +121,10 @@ settings! {
         lines_l: number("L", 0.0, 40.0);
         /// Half-width of the uncertainty of the whole vapour volume (90 %).
         volume_spread_pct: number("%", 0.0, 60.0);
+        /// Fuel drawn at a warm idle (800 1/min, 35 kPa in the manifold), lowest.
+        idle_fuel_low_l_per_h: number("L/h", 0.0, 20.0);
+        /// Fuel drawn at a warm idle, highest.
+        idle_fuel_high_l_per_h: number("L/h", 0.0, 20.0);
     }
     /// The fuel.
     fuel Fuel {
@@ -348,6 +352,8 @@ settings! {
         reevaporation_high_s: number("s", 1.0, 10000.0);
         /// Steady rise by fuel that warms or splashes while the engine runs, highest.
         vapour_rise_pa_per_s: number("Pa/s", 0.0, 50.0);
+        /// Steady fall by fuel that cools or charcoal that takes vapour while the engine runs, highest.
+        vapour_fall_pa_per_s: number("Pa/s", 0.0, 50.0);
         /// Error of the model on a time or a fall of pressure, one standard deviation.
         time_error_pct: number("%", 0.0, 50.0);
         /// Seed of the ensemble.

@@ -27,6 +27,8 @@ pub(super) struct Member {
     rewarming_s: f64,
     evaporation_s: f64,
     rise: f64,
+    /// Growth of the volume as liquid leaves it, as a rate of pressure, Pa/s: like purge that never ends.
+    fuel_draw: f64,
     /// Vapour pressure over the barometer, times the part of it that the fuel's surface gives back within a hold.
     vapour_share: f64,
     edge: [f64; 3],
@@ -70,8 +72,8 @@ impl Member {
             gamma: even(spec.gamma, u[7]),
             rewarming_s: even_log(spec.rewarming_s, u[8]),
             evaporation_s: even_log(spec.evaporation_s, u[9]),
-            // Small rises are likelier than large ones.
-            rise: even(spec.vapour_rise_pa_per_s, u[10] * u[10]),
+            rise: drift(spec.vapour_rise_pa_per_s, u[10]),
+            fuel_draw: even(spec.fuel_draw_m3_per_s, u[19]) * spec.baro_pa / volume,
             vapour_share: vapour_share * if spec.rvp_psi.0 < spec.rvp_psi.1 { (2.0 * u[18]).min(1.0) } else { 1.0 },
             edge: [both(u[11]), both(u[12]), both(u[13])],
             start: u[14],
@@ -81,9 +83,10 @@ impl Member {
         }
     }
 
-    /// One step: `draw` is purge as a rate of pressure (Pa/s), `k` the leak inward and `k_out` outward (√Pa/s).
+    /// One step: `purge` as a rate of pressure (Pa/s), `k` the leak inward and `k_out` outward (√Pa/s).
     #[inline]
-    pub(super) fn step(&self, s: State, dt: f64, draw: f64, k: f64, k_out: f64) -> State {
+    pub(super) fn step(&self, s: State, dt: f64, purge: f64, k: f64, k_out: f64) -> State {
+        let draw = purge + self.fuel_draw;
         let vapour = (s.vapour + self.vapour_share * draw * dt) / (1.0 + dt / self.evaporation_s);
         let evaporated = vapour / self.evaporation_s * dt;
         let warm = 1.0 / (1.0 + dt / self.rewarming_s);
@@ -107,6 +110,18 @@ impl Member {
             heat: (s.heat + (self.gamma - 1.0) * flow) * warm,
             vapour,
         }
+    }
+}
+
+/// `u` in 0..1 to a range about zero: small drifts are likelier than large ones, each side by its share of the range.
+fn drift((low, high): (f64, f64), u: f64) -> f64 {
+    let falls = if low < 0.0 { -low / (high.max(0.0) - low) } else { 0.0 };
+    if u < falls {
+        let z = 1.0 - u / falls;
+        low * z * z
+    } else {
+        let z = (u - falls) / (1.0 - falls);
+        low.max(0.0) + (high - low.max(0.0)) * z * z
     }
 }
 

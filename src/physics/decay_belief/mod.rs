@@ -66,8 +66,11 @@ pub struct DecaySpec {
     pub rewarming_s: (f64, f64),
     /// Time constant of evaporation, s.
     pub evaporation_s: (f64, f64),
-    /// Steady rise by fuel that warms or splashes, Pa/s.
+    /// Steady drift, Pa/s: up by fuel that warms or splashes, down (negative) by fuel that cools and charcoal that
+    /// takes vapour.
     pub vapour_rise_pa_per_s: (f64, f64),
+    /// Fuel that the running engine draws, m³/s: the vapour volume grows by it, and the pressure falls.
+    pub fuel_draw_m3_per_s: (f64, f64),
     /// Seed of the ensemble.
     pub seed: u64,
 }
@@ -155,7 +158,7 @@ impl DecayBelief {
         for (i, mm) in holes_mm.iter_mut().enumerate().skip(1) {
             *mm = HOLE_LOW_MM * libm::exp(step * (i - 1) as f64);
         }
-        let cube = Hypercube::new(MEMBERS, 19, spec.seed);
+        let cube = Hypercube::new(MEMBERS, 20, spec.seed);
         let members: Vec<Member> = (0..MEMBERS).map(|m| Member::new(spec, cube.row(m))).collect();
         let mut starts = Vec::with_capacity(MEMBERS * HOLES);
         let mut reopen_s = Vec::with_capacity(MEMBERS * HOLES);
@@ -201,7 +204,9 @@ impl DecayBelief {
                 Seen::Trace { points, noise_pa } => self.weigh_trace(&mut log_like, points, *noise_pa),
             }
         }
-        self.gather(&log_like)
+        let mut posterior = self.gather(&log_like);
+        posterior.bounds_above = !seen.is_empty() && seen.iter().all(|s| matches!(s, Seen::StillClosed { .. }));
+        posterior
     }
 
     /// Seconds from purge-off after which the switch re-opens behind a hole of `mm`, in a share `share` of the members;
@@ -353,6 +358,7 @@ impl DecayBelief {
                 effective_members: 0.0,
                 explained_by_rebound: 0.0,
                 unexplained: true,
+                bounds_above: false,
             };
         }
         let mut information = 0.0;
@@ -368,6 +374,7 @@ impl DecayBelief {
             effective_members: effective,
             explained_by_rebound: rebound / total,
             unexplained: most < FITS_NOTHING,
+            bounds_above: false,
         }
     }
 }

@@ -15,6 +15,8 @@ pub struct Posterior {
     pub explained_by_rebound: f64,
     /// No member with any hole comes near what was seen: the model or the record is wrong.
     pub unexplained: bool,
+    /// Only that the switch was still closed was seen: that bounds a hole from above and tells smaller ones not apart.
+    pub bounds_above: bool,
 }
 
 /// Fine cells between two holes of the row.
@@ -61,9 +63,19 @@ impl Posterior {
         self.quantile(0.5)
     }
 
-    /// The 90 % interval, mm.
+    /// The 90 % interval, mm. Where what was seen only bounds the hole from above, the belief in all the smaller holes
+    /// comes from the prior, and would shut out a hole that might well have done the same. The interval then reaches
+    /// at least to the hole behind which one tank in ten would have done so: a confidence bound of 90 %.
     pub fn interval(&self) -> (f64, f64) {
-        (self.quantile(0.05), self.quantile(0.95))
+        let high = self.quantile(0.95);
+        (self.quantile(0.05), if self.bounds_above { high.max(self.as_likely_as(0.1)) } else { high })
+    }
+
+    /// The largest hole, mm, that is at least `share` times as likely to bring what was seen as the likeliest.
+    fn as_likely_as(&self, share: f64) -> f64 {
+        let likelihood = |c: usize| self.cells[c] / prior(c);
+        let most = (0..CELLS).map(likelihood).fold(0.0, f64::max);
+        (0..CELLS).rev().find(|c| likelihood(*c) >= share * most).map_or(0.0, cell_mm)
     }
 
     /// Whether what was seen says anything. If not, this is the prior, and no verdict may rest on it.

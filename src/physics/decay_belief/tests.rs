@@ -19,6 +19,7 @@ fn certain() -> DecaySpec {
         rewarming_s: (20.0, 20.0),
         evaporation_s: (100.0, 100.0),
         vapour_rise_pa_per_s: (0.0, 0.0),
+        fuel_draw_m3_per_s: (0.0, 0.0),
         seed: 1,
     }
 }
@@ -95,6 +96,17 @@ fn a_switch_that_stays_closed_rules_holes_out_one_after_another() {
         last = leak;
     }
     assert!(last < 0.005, "{last}");
+}
+
+#[test]
+fn a_bound_from_above_is_one_of_confidence() {
+    // The share of tanks behind the interval's end whose switch would still have been closed: one in ten, counted.
+    let belief = DecayBelief::new(&usual(), &seen_pull());
+    let p = belief.posterior(&[Seen::StillClosed { until_s: 66.0 }]);
+    let (low, high) = p.interval();
+    assert!(p.bounds_above && low == 0.0 && high >= p.quantile(0.95), "{low} to {high}");
+    let closed = |mm: f64| belief.reopens_after_s(mm, 0.9).is_none_or(|s| s > 60.0);
+    assert!(closed(high * 0.97) && !closed(high * 1.1), "{high}: {:?}", belief.reopens_after_s(high, 0.9));
 }
 
 #[test]
