@@ -6,6 +6,7 @@
 //! | [`fuel`] | vapour pressure of motor gasoline |
 //! | [`orifice`] | flow through a small hole, its decay time, the hole that a flow is equivalent to |
 //! | [`tank`] | a headspace stepped through time: air, vapour, heat, leak, reliefs, barometer |
+//! | [`air_balance`] | which hole could have let a tank stand at a pressure for so long, from the air alone |
 //! | [`soak_belief`] | which holes could have closed, or kept open, the leak switch in this night |
 //! | [`leak_down`] | the hole behind a small closed volume that was drawn or pressed and held; or that volume |
 //! | [`decay_belief`] | which holes fit one sealed pull and the decay after it |
@@ -13,6 +14,7 @@
 //! Nothing here does I/O or reads a clock; transcendental functions come from `libm`, sums run in a fixed order, so
 //! that the same input gives the same bits on every machine.
 
+pub mod air_balance;
 pub mod decay_belief;
 pub mod fuel;
 pub mod gas;

@@ -9,6 +9,7 @@
 //! 20 s of capture time; what is measured is averaged within the grid, and each member smooths it by a time of its own,
 //! since a probe's noise and its steps of resolution are not weather.
 
+use super::air_balance::{AirBalance, AirState};
 use super::fuel::Gasoline;
 use super::sampling::{Hypercube, even, even_log, quantile_sorted};
 use super::tank::{Cell, Climate, Decays, Outside, TankSpec, Ways};
@@ -35,6 +36,8 @@ const GAP_S: f64 = 600.0;
 /// How far the weather may have strayed within a silence, K a hour of it, and at most.
 const GAP_STRAY_K_PER_H: f64 = 0.5;
 const GAP_STRAY_MOST_K: f64 = 3.0;
+/// By how much sun or a warm floor may heat a tank of which only the outside air is known, K.
+const UNSEEN_WARMER_K: f64 = 5.0;
 /// Relative part of the temperature change that a badly placed probe may miss.
 const PLACE_ERROR: f64 = 0.05;
 
@@ -133,6 +136,8 @@ pub struct SoakBelief {
     now_s: f64,
     sealed: bool,
     baro_lost_s: Option<f64>,
+    /// To when a measured pressure is accounted for.
+    stood_s: Option<f64>,
 }
 
 #[derive(Debug, Clone)]
@@ -160,6 +165,9 @@ struct Member {
     place: f64,
     stray: f64,
     baro_slope_pa_per_s: f64,
+    /// Vapour at the start, share of saturation: the least that any member has.
+    saturation_least: f64,
+    air: AirBalance,
 }
 
 impl SoakBelief {
@@ -182,6 +190,7 @@ impl SoakBelief {
             now_s: 0.0,
             sealed: false,
             baro_lost_s: None,
+            stood_s: None,
         }
     }
 
@@ -255,6 +264,26 @@ impl SoakBelief {
                 *deepest = -cell.pressure_pa;
             }
         }
+    }
+
+    /// The tank's pressure stood at `gauge_pa` or above (Pa, the error of its zero already taken off) in the mean since
+    /// the last call, or since sealing; to be called after [`advance`](SoakBelief::advance).
+    pub fn stood(&mut self, gauge_pa: f64) {
+        if !self.sealed {
+            return;
+        }
+        let dt_s = self.now_s - self.stood_s.unwrap_or(self.began_s);
+        self.stood_s = Some(self.now_s);
+        for m in &mut self.members {
+            m.stood(gauge_pa, dt_s);
+        }
+    }
+
+    /// The largest hole, mm, behind which the pressure could have stood as [`stood`](SoakBelief::stood) says; `None`
+    /// while nothing is told.
+    pub fn stands_up_to_mm(&self, sure: f64) -> Option<f64> {
+        let mm = self.members.iter().map(|m| m.air.up_to_mm(m.tank.volume_m3, m.tank.cd).unwrap_or(f64::INFINITY));
+        Some(quantile(mm, sure)).filter(|mm| mm.is_finite())
     }
 
     /// Whether a temperature is measured; without one every answer is a guess.
@@ -420,6 +449,8 @@ impl Member {
             place: if spec.temperature_error_k > 0.0 { PLACE_ERROR * both(u[16]) } else { 0.0 },
             stray: both(u[17]),
             baro_slope_pa_per_s: spec.baro_unknown_pa_per_h / 3600.0 * both(u[18]),
+            saturation_least: spec.saturation.0.min(spec.saturation.1),
+            air: AirBalance::default(),
         }
     }
 
@@ -463,6 +494,18 @@ impl Member {
         }
         self.deepest_pa = [self.start_vacuum_pa; HOLES];
         self.deepest_since_pa = self.deepest_pa;
+        let c = &self.climate;
+        let vapour_pa = self.saturation_least * self.gasoline.pressure(c.fuel_k.min(c.wall_k));
+        self.air.seal(AirState { total_pa: c.baro_pa, vapour_pa, gas_k: c.gas_k });
+    }
+
+    fn stood(&mut self, gauge_pa: f64, dt_s: f64) {
+        let c = &self.climate;
+        // The fuel's surface may be as warm as the wall, and warmer than either where neither is measured.
+        let unseen = if self.smooth[1].is_some() || self.smooth[2].is_some() { 0.0 } else { UNSEEN_WARMER_K };
+        let vapour_pa = self.gasoline.pressure(c.fuel_k.max(c.wall_k) + unseen);
+        let now = AirState { total_pa: c.baro_pa + gauge_pa, vapour_pa, gas_k: c.gas_k };
+        self.air.stood(gauge_pa, dt_s, &now);
     }
 
     fn step(&mut self, now_s: f64, outside: &Outside) {
