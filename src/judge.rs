@@ -337,8 +337,8 @@ impl Judge {
             notices.push(format!("{} more notices are not written out", self.unsaid));
         }
         let strokes = (self.profile.subject() == Subject::Module).then(|| {
-            let under_way = self.timeline.stroke();
-            self.strokes.iter().cloned().chain(under_way.as_ref().map(span_of)).collect()
+            let under_way = self.timeline.strokes_under_way();
+            self.strokes.iter().cloned().chain(under_way.iter().map(span_of)).collect()
         });
         Findings {
             capture: capture.to_owned(),

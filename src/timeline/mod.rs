@@ -29,6 +29,10 @@ use evidence::EngineSeen;
 use learn::{Level, Noise, RowSpacing, Zero};
 use spoilers::Watch;
 use std::sync::Arc;
+use strokes::Strokes;
+
+/// What a technician must be told who tries it.
+pub const ENERGISED_WITHOUT_VACUUM: &str = "energising the solenoid without vacuum says nothing about the switch";
 
 /// Something that happened; the tests hear of it in this order.
 #[derive(Debug, Clone, PartialEq)]
@@ -104,6 +108,11 @@ pub struct Timeline {
     first_at: Option<Stamp>,
     /// What sits on the tray's rig, since when.
     rig: (Rig, Stamp),
+    /// On the tray alone.
+    strokes: Option<Strokes>,
+    strokes_ended: Vec<Stroke>,
+    /// The pressure last given to the strokes, and when.
+    stroked: Option<(Stamp, f64)>,
 }
 
 /// What was known when the engine started.
@@ -155,6 +164,9 @@ impl Timeline {
             last_purge_on: None,
             first_at: None,
             rig: (Rig::Module, Stamp::ZERO),
+            strokes: (profile.subject() == Subject::Module).then(|| Strokes::new(p)),
+            strokes_ended: Vec::new(),
+            stroked: None,
             profile,
         }
     }
@@ -285,19 +297,30 @@ impl Timeline {
     /// The pressure sensor's zero as seen with the vent open, and its remaining error, pascals.
     pub fn zero_pa(&self) -> (f64, f64) {
         let m = &self.profile.set.model;
+        if let Some(strokes) = &self.strokes {
+            return strokes
+                .zero_pa()
+                .map_or((0.0, m.pressure_zero_pa), |z| (z, self.profile.set.tray.transducer_zero_pa));
+        }
         match self.zero.mean() {
             Some(z) => (z, (self.pressure_noise_pa() * 0.5).max(5.0)),
             None => (0.0, m.pressure_zero_pa.max(self.zero.refused_pa)),
         }
     }
 
-    /// The zero was seen with the vent open, and believed.
+    /// The zero was seen with the vent open (on the tray: with the rig at the air's pressure), and believed.
     pub fn zero_known(&self) -> bool {
-        self.zero.mean().is_some()
+        match &self.strokes {
+            Some(strokes) => strokes.zero_pa().is_some(),
+            None => self.zero.mean().is_some(),
+        }
     }
 
     /// Noise of the tank pressure, one standard deviation: the profile's, or what the trace shows if that is more.
     pub fn pressure_noise_pa(&self) -> f64 {
+        if let Some(strokes) = &self.strokes {
+            return strokes.noise_pa();
+        }
         self.profile.set.model.pressure_noise_pa.max(self.noise.sigma())
     }
 
@@ -324,7 +347,17 @@ impl Timeline {
 
     /// The stroke under way on the tray, as far as it is recognised.
     pub fn stroke(&self) -> Option<Stroke> {
-        None
+        self.strokes_under_way().pop()
+    }
+
+    /// The strokes that would follow those that ended if the record ended here.
+    pub fn strokes_under_way(&self) -> Vec<Stroke> {
+        self.strokes.as_ref().map_or(Vec::new(), Strokes::under_way)
+    }
+
+    /// Smallest step of the pressure on the tray, pascals: the profile's, or what the trace shows if that is more.
+    pub fn pressure_step_pa(&self) -> f64 {
+        self.strokes.as_ref().map_or(0.0, Strokes::step_pa)
     }
 
     /// A reading.
@@ -378,6 +411,10 @@ impl Timeline {
         match Rig::parse(text) {
             Some(rig) => {
                 self.rig = (rig, at);
+                if let Some(strokes) = &mut self.strokes {
+                    strokes.rig(rig, &mut self.strokes_ended);
+                    out.extend(self.strokes_ended.drain(..).map(Happening::Stroke));
+                }
                 out.push(Happening::Rig(at, rig));
             }
             None => out.push(Happening::Spoiler(Spoiler {
@@ -393,6 +430,10 @@ impl Timeline {
 
     fn gap(&mut self, from: Stamp, to: Stamp, out: &mut Vec<Happening>) {
         self.last_gap_end = Some(to);
+        if let Some(strokes) = &mut self.strokes {
+            strokes.gap(&mut self.strokes_ended);
+            out.extend(self.strokes_ended.drain(..).map(Happening::Stroke));
+        }
         out.push(Happening::Gap { from, to });
     }
 
@@ -433,7 +474,10 @@ impl Timeline {
         let vent = evidence::vent(self, p);
         if let Some(turn) = self.vent.see(t, vent, || self.signals.uncertainty(Channel::VentSolenoid)) {
             match turn.to {
-                Some(Vent::Open) => self.vent_opened = Some(turn.at),
+                Some(Vent::Open) => {
+                    self.vent_opened = Some(turn.at);
+                    out.extend(self.no_vacuum(t));
+                }
                 None => self.vent_opened = None,
                 Some(Vent::Sealed) => {}
             }
@@ -454,6 +498,7 @@ impl Timeline {
             out.push(Happening::Switch(turn));
         }
 
+        self.stroke_sample(out);
         self.learn(t);
         self.pressure = self.pressure_now();
 
@@ -485,6 +530,34 @@ impl Timeline {
                 ),
             }));
         }
+    }
+
+    fn stroke_sample(&mut self, out: &mut Vec<Happening>) {
+        let (Some(strokes), Some((pa, at))) = (&mut self.strokes, self.signals.last(Channel::TankPressurePa)) else {
+            return;
+        };
+        // A value repeated from row to row is no new sample.
+        let held_s = self.signals.held_interval(Channel::TankPressurePa);
+        if self.stroked.is_some_and(|(t, p)| at <= t || (p == pa && at.since(t) < 1.5 * held_s)) {
+            return;
+        }
+        self.stroked = Some((at, pa));
+        strokes.see(at, pa, &mut self.strokes_ended);
+        out.extend(self.strokes_ended.drain(..).map(Happening::Stroke));
+    }
+
+    /// On the tray: the solenoid was energised, and there is no vacuum that it could let out.
+    fn no_vacuum(&self, t: Stamp) -> Option<Happening> {
+        let p = &self.profile.set;
+        let (pa, _) = self.pressure.filter(|_| self.on_tray() && p.vent.energised == "open")?;
+        if pa <= -p.switch.closes_low_pa || self.switch.state() == Some(SwitchState::Closed) {
+            return None;
+        }
+        Some(Happening::Spoiler(Spoiler {
+            kind: SpoilerKind::NoVacuum,
+            at: t,
+            text: format!("{ENERGISED_WITHOUT_VACUUM}: the rig stood at {pa:.0} Pa; draw a vacuum and hold it first"),
+        }))
     }
 
     /// Quantities that are learnt on the way: manifold at rest, the pressure's zero, the settled level.
