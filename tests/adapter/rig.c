@@ -109,8 +109,13 @@ static double get(const char *name) {
     return q->value;
 }
 
-static void set_pin(int pin, double level) {
-    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), pin), level > 0.5);
+/* The key lead and its jumper, held against the chip's own pull-ups. */
+static void set_pins(void) {
+    int key = get("key") > 0.5, open = get("key_fitted") < 0.5;
+    avr_ioport_external_t held = {.name = 'D', .mask = 1 << 3 | 1 << 4, .value = (unsigned)(key << 3 | open << 4)};
+    avr_ioctl(avr, AVR_IOCTL_IOPORT_SET_EXTERNAL('D'), &held);
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 3), (uint32_t)key);
+    avr_raise_irq(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('D'), 4), (uint32_t)open);
 }
 
 /* Brings the scenario up to the chip's time; false at its end. */
@@ -127,8 +132,7 @@ static int advance(void) {
         if (!strcmp(c->what->name, "solenoid")) {
             solenoid_since = c->to > 0.5 ? c->at : -1;
         }
-        set_pin(3, get("key"));
-        set_pin(4, !get("key_fitted"));
+        set_pins();
     }
     return 1;
 }
@@ -355,8 +359,7 @@ int main(int argc, char **argv) {
         return 1;
     }
 
-    set_pin(3, get("key"));
-    set_pin(4, !get("key_fitted"));
+    set_pins();
     double begun = real_s(), latest = 0;
     avr_cycle_count_t next = 0;
     while (advance()) {

@@ -83,6 +83,7 @@ static inline void add(struct sum *sum, uint16_t counts) {
 }
 
 static inline void took_sense(uint16_t counts) {
+    bool is_own = sense_is_own(&sense);
     if (sense_step(&sense, counts)) {
         /* A mean over both sides of an edge would be the level of neither. */
         gathering.sense = (struct sum){0, 0};
@@ -92,7 +93,7 @@ static inline void took_sense(uint16_t counts) {
             lost++;
         }
     }
-    if (sense_is_own(&sense)) {
+    if (is_own) {
         add(&gathering.sense, counts);
     }
 }

@@ -104,5 +104,5 @@ bool sense_step(struct sense *s, uint16_t counts) {
 }
 
 bool sense_is_own(const struct sense *s) {
-    return s->step != TEST;
+    return s->step == PULLED || (s->step == FLOATING && s->left <= PAUSE - SETTLE);
 }

@@ -18,5 +18,5 @@ void sense_begin(struct sense *s);
 /* Takes a sample (converter counts), each 0.5 ms. True if the word changed with it. Switches the weak pull-up. */
 bool sense_step(struct sense *s, uint16_t counts);
 
-/* The sample is the line's own, not one lifted by a test. */
+/* The next sample will be the line's own, not one that a test lifts or lets go. */
 bool sense_is_own(const struct sense *s);
