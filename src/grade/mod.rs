@@ -1,5 +1,6 @@
 //! Grade: a machine a test, and a jury that applies what one says about another.
 
+mod contact;
 mod draft;
 mod jury;
 mod key_off_soak;
@@ -132,13 +133,13 @@ fn machine(subject: Subject, test: Test) -> Box<dyn Machine> {
         Test::StartVent => Box::<start_vent::StartVent>::default(),
         Test::PurgeResponse => Box::<purge_response::PurgeResponse>::default(),
         Test::VacuumDecay => Box::<vacuum_decay::VacuumDecay>::default(),
-        Test::SwitchCircuit if tray => Box::new(tray::Waiting(test)),
+        Test::SwitchCircuit if tray => Box::<tray::switch_circuit::SwitchCircuit>::default(),
         Test::SwitchCircuit => Box::<switch_circuit::SwitchCircuit>::default(),
         Test::VentSolenoid if tray => Box::new(tray::Waiting(test)),
         Test::VentSolenoid => Box::<vent_solenoid::VentSolenoid>::default(),
         Test::Relief if tray => Box::new(tray::Waiting(test)),
         Test::Relief => Box::<relief::Relief>::default(),
-        Test::SwitchPoint => Box::new(tray::Waiting(test)),
+        Test::SwitchPoint => Box::<tray::switch_point::SwitchPoint>::default(),
         Test::ModuleHold => Box::new(tray::Waiting(test)),
     }
 }

@@ -1,5 +1,6 @@
 //! Switch circuit: the sense line's levels, its bias, chatter, excess resistance, a stuck switch, a shared ground.
 
+use super::contact::{BETWEEN_S, SharedGround, between_words, excess_ohm, next_step, too_much_words};
 use super::draft::{Draft, Machine};
 use super::levels::Levels;
 use crate::channel::Channel;
@@ -31,10 +32,7 @@ struct Run {
     between_since: Option<Stamp>,
     between_v: Levels,
     between_s: f64,
-    ground_off: Levels,
-    ground_rise_v: f64,
-    ground_rise_n: u32,
-    ground_seen_on: bool,
+    ground: SharedGround,
     /// The switch last turned.
     turned: Option<Stamp>,
     bounces: VecDeque<Stamp>,
@@ -193,18 +191,9 @@ impl Run {
                 self.between_since.get_or_insert(now);
                 self.between_s += dt;
                 self.between_v.add(v);
-                if self.between_s > 5.0 {
+                if self.between_s > BETWEEN_S {
                     let volts = self.between_v.median().unwrap_or(v);
-                    self.fault(
-                        now,
-                        "contacts",
-                        format!(
-                            "the sense line stands at {volts:.2} V, neither open (above {:.1} V) nor closed (below {:.1} V): {:.0} ohm too much in the closed circuit",
-                            p.sense.open_above_v,
-                            p.sense.closed_below_v,
-                            excess_ohm(t, volts)
-                        ),
-                    );
+                    self.fault(now, "contacts", between_words(&p.sense, volts));
                 }
             }
             // A closed line with too much resistance, though still below the closed level.
@@ -214,30 +203,8 @@ impl Run {
             }
         }
 
-        if let Some(g) = t.signals.get(Channel::GroundV) {
-            let on = amps.is_some_and(|a| a >= p.solenoid.on_above_a)
-                || (amps.is_none() && t.signals.get(Channel::VentSolenoid).is_some_and(|v| v >= 0.5));
-            if on {
-                self.ground_seen_on = true;
-                let rise = g - self.ground_off.median().unwrap_or(0.0);
-                if rise >= p.sense.ground_rise_v {
-                    self.ground_rise_n += 1;
-                    self.ground_rise_v = self.ground_rise_v.max(rise);
-                    if self.ground_rise_n == 3 || rise >= 2.0 * p.sense.ground_rise_v {
-                        let per_amp = t.signals.get(Channel::SolenoidPeakA).filter(|a| *a > 0.05).map(|a| rise / a);
-                        self.fault(
-                            now,
-                            "ground",
-                            format!(
-                                "the module's ground rises by {rise:.2} V while the solenoid is on{}: high resistance in the shared ground",
-                                per_amp.map_or(String::new(), |r| format!(", about {r:.1} ohm"))
-                            ),
-                        );
-                    }
-                }
-            } else if solenoid_off {
-                self.ground_off.add(g);
-            }
+        if let Some(text) = self.ground.see(t, solenoid_off) {
+            self.fault(now, "ground", text);
         }
 
         self.judge_stuck(t, now, switch, settled);
@@ -245,16 +212,8 @@ impl Run {
 
     fn judge_contact(&mut self, t: &Timeline, now: Stamp) {
         let Some(volts) = self.closed_v.median() else { return };
-        let excess = excess_ohm(t, volts);
-        if excess >= t.profile.set.sense.excess_ohm {
-            self.fault(
-                now,
-                "contacts",
-                format!(
-                    "the closed switch leaves {volts:.2} V on the sense line: {excess:.0} ohm more than it should have (limit {:.0})",
-                    t.profile.set.sense.excess_ohm
-                ),
-            );
+        if let Some(text) = too_much_words(&t.profile.set.sense, volts) {
+            self.fault(now, "contacts", text);
         }
     }
 
@@ -315,10 +274,10 @@ impl Run {
         d.note("closed_v", self.closed_v.median());
         d.note("open_v", self.open_v.median());
         if let Some(v) = self.closed_v.median() {
-            d.note("excess_ohm", excess_ohm(t, v));
+            d.note("excess_ohm", excess_ohm(&t.profile.set.sense, v));
         }
-        if self.ground_seen_on {
-            d.note("ground_rise_v", self.ground_rise_v);
+        if self.ground.seen_on() {
+            d.note("ground_rise_v", self.ground.rise_v());
         }
         d.note("chatter_minutes", self.chatter_minutes.len() as f64);
         if let Some(first) = self.faults.iter().map(|f| f.0).min() {
@@ -327,12 +286,7 @@ impl Run {
                 d.because(text.clone());
             }
             d.note("faults", self.faults.iter().map(|f| f.1.as_str()).collect::<Vec<_>>().join(", "));
-            d.next(match self.faults[0].1.as_str() {
-                "ground" => "clean and re-make the module's ground, then measure its drop with the solenoid on",
-                "contacts" => "clean the connector's terminals; if the resistance stays, the switch is worn: replace the module",
-                "stuck closed" => "unplug the module: a line that rises to the pull-up clears the wiring and condemns the switch",
-                _ => "bridge the sense line to ground at the module: a line that falls clears the wiring and condemns the switch",
-            });
+            d.next(next_step(&self.faults[0].1));
             return d;
         }
         if let Some(at) = self.no_bias {
@@ -357,7 +311,7 @@ impl Run {
                     "both states seen: open {:.2} V, closed {:.2} V, {:.0} ohm beyond the built-in resistor",
                     self.open_v.median().unwrap_or(0.0),
                     self.closed_v.median().unwrap_or(0.0),
-                    excess_ohm(t, self.closed_v.median().unwrap_or(0.0)).max(0.0)
+                    excess_ohm(&t.profile.set.sense, self.closed_v.median().unwrap_or(0.0)).max(0.0)
                 ));
                 d.next("none");
             }
@@ -380,13 +334,6 @@ impl Run {
         }
         d
     }
-}
-
-/// Resistance of the closed circuit beyond the built-in resistor, by the divider with the pull-up (Ohm's law).
-fn excess_ohm(t: &Timeline, closed_v: f64) -> f64 {
-    let s = &t.profile.set.sense;
-    let rest = (s.pull_up_v - closed_v).max(1e-3);
-    closed_v.max(0.0) * s.pull_up_ohm / rest - s.series_ohm
 }
 
 fn rule(t: &Timeline) -> String {

@@ -1,6 +1,9 @@
 //! The tests of a module that lies on the tray, and the verdict on the part.
 
+mod edges;
 pub(super) mod part;
+pub(super) mod switch_circuit;
+pub(super) mod switch_point;
 
 use super::draft::{Draft, Machine};
 use crate::timeline::{Happening, Timeline};
@@ -28,3 +31,6 @@ impl Machine for Waiting {
         None
     }
 }
+
+#[cfg(test)]
+mod tests;
