@@ -90,6 +90,45 @@ fn each_fault_says_where_what_and_what_would_be_right() {
         ),
         ("csv = 1", "van3.toml:2:7: csv is not a list of tables; head each with [[csv]]"),
         ("csv = [1]", "van3.toml:2:8: a row of csv is not a table; head each with [[csv]]"),
+        ("calibrate = 1", "van3.toml:2:13: calibrate is not a list of tables; head each with [[calibrate]]"),
+        ("calibrate = [1]", "van3.toml:2:14: a row of calibrate is not a table; head each with [[calibrate]]"),
+        (
+            "[[calibrate]]\nchannel = \"battery_v\"\nadapter = [10, 14]",
+            "van3.toml:2:1: a [[calibrate]] lacks its channel or points; give channel = \"…\", adapter = [first, \
+             second], instrument = [first, second]",
+        ),
+        (
+            "[[calibrate]]\nchannel = \"battery_v\"\nadapter = [10]\ninstrument = [10, 14]",
+            "van3.toml:4:11: adapter is not two points; write adapter = [first, second]",
+        ),
+        (
+            "[[calibrate]]\nchannel = \"battery_v\"\nadapter = [10, \"14 V\"]\ninstrument = [10, 14]",
+            "van3.toml:4:16: adapter is \"14 V\"; it must be a number from -1000000 to 1000000",
+        ),
+        (
+            "[[calibrate]]\nchannel = \"battery_v\"\nadapter = [10, 10]\ninstrument = [10, 14]",
+            "van3.toml:3:11: from one point to the other battery_v goes inf times as far as told; take two points well \
+             apart, both in V; a sound adapter is within 0.5 to 2",
+        ),
+        (
+            "[[calibrate]]\nchannel = \"baro_kpa\"\nadapter = [98, 101]\ninstrument = [980, 1010]",
+            "van3.toml:3:11: from one point to the other baro_kpa goes 10 times as far as told; take two points well \
+             apart, both in kPa; a sound adapter is within 0.5 to 2",
+        ),
+        (
+            "[[calibrate]]\nchannel = \"key\"\nadapter = [0, 1]\ninstrument = [0, 1]",
+            "van3.toml:3:11: key is a state and has no points; leave it out: calibrate the voltage or current behind it",
+        ),
+        (
+            "[[calibrate]]\nchannel = \"battery_v\"\nadapter = [1, 2]\ninstrument = [1, 2]\n[[calibrate]]\nchannel = \
+             \"battery_v\"\nadapter = [1, 2]\ninstrument = [1, 2]",
+            "van3.toml:7:11: battery_v is calibrated twice; leave one [[calibrate]] out",
+        ),
+        (
+            "[[calibrate]]\ngain = 2",
+            "van3.toml:3:1: there is no \"gain\" in [[calibrate]]; here belongs \"channel\", \"adapter\", \
+             \"instrument\" or \"source\"",
+        ),
         ("time = 1", "van3.toml:2:8: time is a table, not a value; write [time] with column or period_s"),
         ("[time]", "van3.toml:2:1: time has neither column nor period_s; give one of them"),
         ("[time]\ncolumn = \"t\"\nperiod_s = 1", "van3.toml:2:1: time has both column and period_s; keep one of them"),
@@ -311,6 +350,17 @@ fn files_extend_files_beside_them_and_faults_name_the_right_one() {
     assert_eq!(p.asks.len(), 1);
     assert_eq!(p.columns.len(), 11, "a mapping of the same heading replaces the one beneath");
     assert_eq!(p.columns.iter().filter(|c| c.scale == 0.25).count(), 1);
+
+    // A channel's calibration replaces the one beneath, and its source with it.
+    let points = |battery: &str, source: &str| {
+        format!("[[calibrate]]\nchannel = \"battery_v\"\nadapter = [10, 14]\ninstrument = {battery}\n{source}\n")
+    };
+    let one = format!("extends = \"fleet.toml\"\n{}", points("[10, 14.2]", "source = \"meter A\""));
+    write(folder.path(), "adapter 1.toml", &one);
+    let two = format!("extends = \"adapter 1.toml\"\n{}", points("[9.9, 14]", "source = \"meter B\""));
+    let p = profile::load(&write(folder.path(), "adapter 2.toml", &two), &[]).unwrap();
+    assert_eq!(p.calibrations.iter().map(|c| c.instrument).collect::<Vec<_>>(), [[9.9, 14.0]]);
+    assert_eq!(p.source("calibrate.battery_v"), "meter B");
 
     // A span broken across two files is named where it was given last.
     let low = write(folder.path(), "low.toml", "extends = \"fleet.toml\"\n[switch]\ncloses_low_pa = 290\n");

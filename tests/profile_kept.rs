@@ -19,6 +19,21 @@ fn what_is_kept_reads_back_equal() {
 }
 
 #[test]
+fn calibrations_are_kept_and_shown() {
+    let text = "extends = \"switch-module\"\n[[calibrate]]\nchannel = \"tank_pressure_pa\"\nadapter = [3.1, -1967.4]\n\
+                instrument = [0, -2000.557]\nsource = \"water column, adapter 1\"\n";
+    let p = Profile::from_str("adapter 1.toml", text, &[]).unwrap();
+    let table: toml::Table = p.to_toml().to_string().parse().unwrap();
+    assert_eq!(Profile::from_table(&table, &[]).unwrap(), (p.clone(), vec![]));
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("adapter 1.toml");
+    fs::write(&file, text).unwrap();
+    let (_, out, _) = run(Action::Show { name: file.display().to_string(), sets: vec![] });
+    let shown = Profile::from_str("adapter 1.toml", &out, &[]).unwrap();
+    assert_eq!((shown.calibrations, shown.sources), (p.calibrations, p.sources));
+}
+
+#[test]
 fn a_kept_profile_can_be_set_anew() {
     let table = profile::load_builtin("road-log").unwrap().to_toml();
     let (p, warnings) = Profile::from_table(&table, &["leak.sure=0.95".to_string()]).unwrap();

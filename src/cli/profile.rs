@@ -143,10 +143,15 @@ fn show(profile: &Profile, out: &mut dyn Write) -> io::Result<()> {
             writeln!(out, "{key} = {value}")?;
         }
     }
-    if let Some(toml::Value::Array(rows)) = table.get("csv") {
-        writeln!(out, "\n# Foreign headings and the channels they carry: value * scale + offset.")?;
+    let lists = [
+        ("csv", "Foreign headings and the channels they carry: value * scale + offset."),
+        ("calibrate", "Two points of a bench adapter's channel, as it told them and as an instrument did."),
+    ];
+    for (list, remark) in lists {
+        let Some(toml::Value::Array(rows)) = table.get(list) else { continue };
+        writeln!(out, "\n# {remark}")?;
         for row in rows {
-            writeln!(out, "[[csv]]")?;
+            writeln!(out, "[[{list}]]")?;
             for (key, value) in row.as_table().into_iter().flatten() {
                 writeln!(out, "{key} = {value}")?;
             }

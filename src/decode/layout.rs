@@ -1,7 +1,7 @@
 //! What each column of a table carries, by its headings and the profile.
 
 use crate::channel::Channel;
-use crate::profile::{Profile, RowTime};
+use crate::profile::{Calibration, Profile, RowTime};
 use crate::wire::table::Header;
 
 /// Where a row's time comes from.
@@ -108,6 +108,16 @@ impl Layout {
             )),
         }
         layout
+    }
+
+    /// Puts a bench adapter's calibrations behind whatever scaling there is.
+    pub fn calibrate(&mut self, calibrations: &[Calibration]) {
+        for v in &mut self.values {
+            if let Some(own) = calibrations.iter().find(|c| c.channel == v.channel) {
+                v.scale *= own.scale();
+                v.offset = v.offset * own.scale() + own.offset();
+            }
+        }
     }
 
     /// True if these headings can head a table: there is a time, and they are headings, not values.

@@ -31,6 +31,7 @@ impl Rows {
             profile,
             link,
             name,
+            is_bench: info.kind == "bench",
             source,
             held: None,
             layout: None,
@@ -130,6 +131,8 @@ struct Reader {
     profile: Arc<Profile>,
     link: LinkId,
     name: String,
+    /// A bench adapter, whose channels the profile may calibrate.
+    is_bench: bool,
     source: Source,
     /// A row whose time is odd: the next row tells whether to believe it.
     held: Option<Held>,
@@ -186,7 +189,10 @@ impl Reader {
                 return;
             }
         };
-        let layout = Layout::new(&header, &self.profile);
+        let mut layout = Layout::new(&header, &self.profile);
+        if self.is_bench {
+            layout.calibrate(&self.profile.calibrations);
+        }
         let Some(time) = layout.time.filter(|_| layout.heads()) else {
             return self.fault(at, Fault::BeforeHeader, text, out);
         };

@@ -1,6 +1,6 @@
 use super::*;
 use crate::channel::Channel;
-use crate::profile::{Column, RowTime};
+use crate::profile::{Calibration, Column, RowTime};
 use crate::wire::bench_line::write_line;
 use proptest::prelude::*;
 
@@ -74,6 +74,18 @@ fn foreign_headings_and_assumed_times() {
     );
     assert_eq!(d.undecoded(), 1);
     assert_eq!(d.summary(), ["csv:x: 1 × row cut short, read without its last cell"]);
+}
+
+#[test]
+fn a_bench_adapter_is_calibrated_and_what_a_file_holds_is_not() {
+    let mut p = profile();
+    p.columns = vec![Column { column: "MV".into(), channel: BatteryV, scale: 0.001, offset: 0.0 }];
+    p.calibrations = vec![Calibration { channel: BatteryV, adapter: [10.0, 14.0], instrument: [10.5, 14.25] }];
+    // 12 V is told half-way, and half-way between 10.5 and 14.25 is 12.375.
+    let table = "time_s,MV\ntime_s,MV\n1,12000\n";
+    let battery = |kind| values(&file(&mut decoder_of(p.clone(), kind), table));
+    assert_eq!(battery("bench"), [vec![(BatteryV, 12.375)]]);
+    assert_eq!(battery("csv"), [vec![(BatteryV, 12.0)]]);
 }
 
 #[test]

@@ -4,7 +4,7 @@ use super::builtin::{BASE, builtin, builtin_names};
 use super::check::rules;
 use super::fault::{Error, Fault, Place, nearest};
 use super::read::{Given, Kind, Layer, PERIOD_S, Value, fits, must_be, one_of, paths, read, setting, test_named};
-use super::{Column, Profile, RowTime, SETTINGS, Settings};
+use super::{Calibration, Column, Profile, RowTime, SETTINGS, Settings};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -235,6 +235,7 @@ impl Chain {
         let mut title = None;
         let mut asks = Vec::new();
         let mut columns: Vec<(Column, Option<String>)> = Vec::new();
+        let mut calibrations: Vec<(Calibration, Option<String>)> = Vec::new();
         let mut time = None;
         let last_file = self.layers.iter().rposition(|(l, _)| !l.starts_with("--set"));
         for (i, (_, layer)) in self.layers.into_iter().enumerate() {
@@ -249,6 +250,10 @@ impl Chain {
                 columns.retain(|(c, _)| c.column != column.column);
                 columns.push((column, source));
             }
+            for (own, source) in layer.calibrations {
+                calibrations.retain(|(c, _)| c.channel != own.channel);
+                calibrations.push((own, source));
+            }
         }
         let stem = Path::new(label).file_stem().map_or_else(|| label.to_string(), |s| s.to_string_lossy().into_owned());
         let name = name.unwrap_or(stem);
@@ -261,6 +266,11 @@ impl Chain {
         for (column, source) in &columns {
             if let Some(source) = source {
                 sources.insert(format!("csv.{}", column.column), source.clone());
+            }
+        }
+        for (own, source) in &calibrations {
+            if let Some(source) = source {
+                sources.insert(format!("calibrate.{}", own.channel), source.clone());
             }
         }
         let row_time = time.map(|(time, source)| {
@@ -295,6 +305,7 @@ impl Chain {
             set,
             sources,
             columns: columns.into_iter().map(|(column, _)| column).collect(),
+            calibrations: calibrations.into_iter().map(|(own, _)| own).collect(),
             row_time,
             asks,
         })
@@ -331,7 +342,7 @@ fn parse_set(set: &str) -> Result<Layer, (String, String)> {
             let names = value.split(',').map(str::trim).filter(|n| !n.is_empty());
             layer.asks = Some(names.map(test_named).collect::<Result<_, _>>()?);
         }
-        "extends" | "csv" => {
+        "extends" | "csv" | "calibrate" => {
             let right = "write it in a profile file and name that with --profile".to_string();
             return Err((format!("{key} cannot be set on the command line"), right));
         }

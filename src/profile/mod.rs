@@ -1,6 +1,7 @@
 //! Profiles: everything that is a calibration and not a fact, each limit with its unit and source.
 
 mod builtin;
+mod calibrate;
 mod check;
 mod fault;
 mod load;
@@ -9,6 +10,7 @@ mod settings;
 mod store;
 
 pub use builtin::builtin_names;
+pub use calibrate::Calibration;
 pub use fault::{Error, Fault, Place};
 pub use load::{SET_SOURCE, load, load_builtin};
 pub use settings::*;
@@ -50,10 +52,13 @@ pub struct Profile {
     pub base: Option<String>,
     /// The settings.
     pub set: Settings,
-    /// Where each value comes from: by the setting's path, by `csv.HEADING`, and `time` for the time of rows.
+    /// Where each value comes from: by the setting's path, by `csv.HEADING`, by `calibrate.CHANNEL`, and `time` for
+    /// the time of rows.
     pub sources: BTreeMap<String, String>,
     /// Foreign headings.
     pub columns: Vec<Column>,
+    /// Calibrations of the bench adapter, each channel once.
+    pub calibrations: Vec<Calibration>,
     /// Time of foreign rows.
     pub row_time: Option<RowTime>,
     /// Tests whose absence makes a regrade exit with 3.

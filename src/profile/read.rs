@@ -1,7 +1,7 @@
 //! A profile's text, read into one layer: what this file itself says, each value checked against the table.
 
 use super::fault::{Fault, Place, nearest};
-use super::{Column, Holds, RowTime, SETTINGS, Setting};
+use super::{Calibration, Column, Holds, RowTime, SETTINGS, Setting};
 use crate::channel::Channel;
 use crate::trade::Test;
 use std::collections::{BTreeMap, BTreeSet};
@@ -45,14 +45,15 @@ pub(super) struct Layer {
     pub asks: Option<Vec<Test>>,
     pub values: BTreeMap<&'static str, Given>,
     pub columns: Vec<(Column, Option<String>)>,
+    pub calibrations: Vec<(Calibration, Option<String>)>,
     pub time: Option<(RowTime, Option<String>)>,
     pub warnings: Vec<String>,
 }
 
-type Key<'a, 'i> = &'a Spanned<std::borrow::Cow<'i, str>>;
-type Item<'a, 'i> = &'a Spanned<DeValue<'i>>;
+pub(super) type Key<'a, 'i> = &'a Spanned<std::borrow::Cow<'i, str>>;
+pub(super) type Item<'a, 'i> = &'a Spanned<DeValue<'i>>;
 
-const TOP: [&str; 6] = ["name", "title", "extends", "asks", "csv", "time"];
+const TOP: [&str; 7] = ["name", "title", "extends", "asks", "csv", "calibrate", "time"];
 const CSV: [&str; 5] = ["column", "channel", "scale", "offset", "source"];
 const TIME: [&str; 3] = ["column", "period_s", "source"];
 const VALUE: [&str; 2] = ["value", "source"];
@@ -189,12 +190,12 @@ pub(super) fn test_named(name: &str) -> Result<Test, (String, String)> {
     })
 }
 
-struct Reader<'a> {
+pub(super) struct Reader<'a> {
     label: &'a str,
     text: &'a str,
     kind: Kind,
-    layer: Layer,
-    faults: Vec<Fault>,
+    pub(super) layer: Layer,
+    pub(super) faults: Vec<Fault>,
 }
 
 impl Reader<'_> {
@@ -202,7 +203,7 @@ impl Reader<'_> {
         Place::of(self.text, span.start)
     }
 
-    fn fault(&mut self, span: Range<usize>, what: impl Into<String>, right: impl Into<String>) {
+    pub(super) fn fault(&mut self, span: Range<usize>, what: impl Into<String>, right: impl Into<String>) {
         let place = Some(self.place(span));
         self.faults.push(Fault { file: self.label.to_string(), place, what: what.into(), right: right.into() });
     }
@@ -220,6 +221,7 @@ impl Reader<'_> {
                 "base" if self.kind == Kind::Stored => self.layer.base = self.words("base", item),
                 "asks" => self.asks(item),
                 "csv" => self.csv(item),
+                "calibrate" => self.calibrate(item),
                 "time" => self.time(item),
                 section if paths().any(|p| p.split('.').next() == Some(section)) => self.section(section, item),
                 unknown => self.unknown_top(unknown, key),
@@ -243,14 +245,14 @@ impl Reader<'_> {
         self.fault(key.span(), format!("there is no key or table \"{name}\""), nearest(name, known, &otherwise));
     }
 
-    fn unknown_in(&mut self, table: &str, key: Key<'_, '_>, known: &[&str]) {
+    pub(super) fn unknown_in(&mut self, table: &str, key: Key<'_, '_>, known: &[&str]) {
         let name: &str = key.get_ref();
         let right = nearest(name, known.iter().copied(), &format!("here belongs {}", one_of(known)));
         self.fault(key.span(), format!("there is no \"{name}\" in {table}"), right);
     }
 
     /// A text that is not empty.
-    fn words(&mut self, what: &str, item: Item<'_, '_>) -> Option<String> {
+    pub(super) fn words(&mut self, what: &str, item: Item<'_, '_>) -> Option<String> {
         match item.get_ref() {
             DeValue::String(s) if !s.trim().is_empty() => Some(s.trim().to_string()),
             _ => {
@@ -260,7 +262,7 @@ impl Reader<'_> {
         }
     }
 
-    fn number(&mut self, what: &str, item: Item<'_, '_>, low: f64, high: f64) -> Option<f64> {
+    pub(super) fn number(&mut self, what: &str, item: Item<'_, '_>, low: f64, high: f64) -> Option<f64> {
         match plain(item.get_ref()) {
             Some(Value::Number(v)) if (low..=high).contains(&v) => Some(v),
             _ => {
@@ -403,7 +405,7 @@ impl Reader<'_> {
         }
     }
 
-    fn channel(&mut self, item: Item<'_, '_>) -> Option<Channel> {
+    pub(super) fn channel(&mut self, item: Item<'_, '_>) -> Option<Channel> {
         let name = self.words("channel", item)?;
         let found = Channel::from_name(&name);
         if found.is_none() {

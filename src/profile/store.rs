@@ -39,6 +39,21 @@ impl Profile {
         if !rows.is_empty() {
             out.insert("csv".into(), rows.into());
         }
+        let rows: Vec<Value> = self
+            .calibrations
+            .iter()
+            .map(|own| {
+                let mut row = Table::new();
+                row.insert("channel".into(), own.channel.name().into());
+                row.insert("adapter".into(), own.adapter.to_vec().into());
+                row.insert("instrument".into(), own.instrument.to_vec().into());
+                self.put_source(&mut row, &format!("calibrate.{}", own.channel));
+                row.into()
+            })
+            .collect();
+        if !rows.is_empty() {
+            out.insert("calibrate".into(), rows.into());
+        }
         for setting in SETTINGS {
             let Some((section, key)) = setting.path.split_once('.') else { continue };
             let value = match setting.holds {
