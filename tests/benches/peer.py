@@ -36,13 +36,6 @@ def lasting(states, ms, hold_s):
     return starts[np.r_[True, kept[1:] != kept[:-1]]], kept[np.r_[True, kept[1:] != kept[:-1]]]
 
 
-def known(ms, states, hold_s):
-    """What is known of a state at each row: a new one is known only when it has stood for `hold_s`; at first -1."""
-    starts, kept = lasting(states, ms, hold_s)
-    since = np.searchsorted(ms, ms[starts] + hold_s * 1000.0)
-    return np.repeat(np.r_[-1, kept.astype(np.int8)], np.diff(np.r_[0, since, len(ms)]))
-
-
 def lines(path):
     """The lines of the adapter in a capture (pcapng, one file, interface 1), hashes checked."""
     blob = path.read_bytes()
@@ -72,10 +65,9 @@ def work(source):
     rests = (rpm <= limit("phases", "stopped_below_rpm")).to_numpy()
     engine = pd.Series(np.where(runs, 2.0, np.where(rests, 0.0, np.nan))).ffill().fillna(0.0).to_numpy()
     engine = np.where(~runs & ~rests & (engine == 0.0), 1.0, engine).astype(np.int8)
-    engine = known(ms, engine, hold)
-    key = known(ms, (df["key"] >= 0.5).to_numpy(), hold)
+    key = (df["key"] >= 0.5).to_numpy()
     sealed = (df["vent_solenoid"] < 0.5).to_numpy()
-    phases = [engine == 2, engine == 1, key == 1, (key == 0) & sealed, key == 0]
+    phases = [engine == 2, engine == 1, key, ~key & sealed, ~key]
     kind = np.select(phases, [ENGINE_ON, CRANK, KEY_ON, SOAK, KEY_OFF], UNKNOWN)
 
     starts, kinds = lasting(kind, ms, hold)
