@@ -10,7 +10,7 @@ use crate::profile::Profile;
 use crate::record::{Event, LinkId, LinkInfo};
 use crate::time::Stamp;
 use crate::wire::bench_line::{Belief, Heard, Line, Lines, checked, is_header};
-use crate::wire::table::{BYTE_ORDER_MARK, Header, Splitter, number};
+use crate::wire::table::{BYTE_ORDER_MARK, Header, NoNumber, Splitter};
 use std::sync::Arc;
 
 /// The rows of one link.
@@ -135,7 +135,7 @@ struct Reader {
     is_bench: bool,
     source: Source,
     /// A row whose time is odd: the next row tells whether to believe it.
-    held: Option<Held>,
+    held: Option<Box<Held>>,
     layout: Option<Layout>,
     /// The line that `layout` was made of.
     heading_line: Vec<u8>,
@@ -258,12 +258,8 @@ impl Reader {
         let mut reading = Reading::new(at, self.link);
         let mut strange_values = 0u32;
         for v in layout.values.iter().take_while(|v| v.cell < usable) {
-            let cell = cells.get(v.cell);
-            if cell.is_empty() {
-                continue;
-            }
-            match number(cell) {
-                Some(raw) => {
+            match cells.number(v.cell) {
+                Some(Ok(raw)) => {
                     let value = raw * v.scale + v.offset;
                     if plausible(v, value) {
                         reading.set(v.channel, value);
@@ -271,7 +267,8 @@ impl Reader {
                         strange_values |= 1 << v.channel as u32;
                     }
                 }
-                None => fault = fault.or(Some(Fault::NoNumber)),
+                Some(Err(NoNumber)) => fault = fault.or(Some(Fault::NoNumber)),
+                None => {}
             }
         }
         // Letters among numbers that nothing vouches for: other cells of the line may be damaged unseen.
@@ -316,46 +313,43 @@ impl Reader {
         text: &[u8],
         out: &mut Vec<Item>,
     ) {
-        let step_ns = Stamp::from_secs(self.profile.set.phases.clock_step_s).0;
         let Source::Adapter(_, clock) = &self.source else { return };
         let odd = clock.is_odd(receipt, own_ns);
         let mut before = self.held.take();
-        if let Some(h) = &before
-            && (!odd || own_ns < h.own_ns || own_ns - h.own_ns > receipt.0 - h.receipt.0 + step_ns)
-        {
-            let text = std::mem::take(&mut before).map(|h| h.text).unwrap_or_default();
-            self.fault(receipt, Fault::OddTime, &text, out);
+        if let Some(h) = &before {
+            let step_ns = Stamp::from_secs(self.profile.set.phases.clock_step_s).0;
+            if !odd || own_ns < h.own_ns || own_ns - h.own_ns > receipt.0 - h.receipt.0 + step_ns {
+                let text = before.take().map(|h| h.text).unwrap_or_default();
+                self.fault(receipt, Fault::OddTime, &text, out);
+            }
         }
         if odd && !vouched && before.is_none() {
-            self.held = Some(Held { receipt, own_ns, reading, text: text.to_vec() });
+            self.held = Some(Box::new(Held { receipt, own_ns, reading, text: text.to_vec() }));
             return;
         }
+        if let Some(h) = before {
+            self.place(h.receipt, h.own_ns, h.reading, out);
+        }
+        self.place(receipt, own_ns, reading, out);
+    }
+
+    /// Gives a row of an adapter its time.
+    fn place(&mut self, receipt: Stamp, own_ns: i64, mut reading: Reading, out: &mut Vec<Item>) {
         let Source::Adapter(_, clock) = &mut self.source else { return };
-        let first = before.map(|h| (h.receipt, h.own_ns, h.reading));
-        let mut odds = [None; 2];
-        let mut readings = [None, None];
-        for (i, (receipt, own_ns, mut reading)) in first.into_iter().chain([(receipt, own_ns, reading)]).enumerate() {
-            let (at, odd) = clock.map(receipt, own_ns);
-            reading.at = at;
-            odds[i] = odd.map(|o| (at, o));
-            readings[i] = Some(reading);
-        }
-        for (odd, reading) in odds.into_iter().zip(readings) {
-            match odd {
-                Some((at, Odd::Restart { from_s, to_s })) => {
-                    let text = format!("the adapter restarted: its clock went from {from_s:.3} s back to {to_s:.3} s");
-                    self.notice(at, NoticeKind::AdapterRestart, text, out);
-                }
-                Some((at, Odd::Step { by_s })) => {
-                    let text = format!("the adapter's clock stepped by {by_s:+.3} s against receipt");
-                    self.notice(at, NoticeKind::ClockStep, text, out);
-                }
-                None => {}
+        let (at, odd) = clock.map(receipt, own_ns);
+        reading.at = at;
+        match odd {
+            Some(Odd::Restart { from_s, to_s }) => {
+                let text = format!("the adapter restarted: its clock went from {from_s:.3} s back to {to_s:.3} s");
+                self.notice(at, NoticeKind::AdapterRestart, text, out);
             }
-            if let Some(reading) = reading {
-                emit(reading, out);
+            Some(Odd::Step { by_s }) => {
+                let text = format!("the adapter's clock stepped by {by_s:+.3} s against receipt");
+                self.notice(at, NoticeKind::ClockStep, text, out);
             }
+            None => {}
         }
+        emit(reading, out);
     }
 
     fn drop_held(&mut self, at: Stamp, out: &mut Vec<Item>) {

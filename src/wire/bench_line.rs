@@ -25,8 +25,9 @@ pub fn checked(line: &[u8]) -> Option<&[u8]> {
     if cell.len() != 4 {
         return None;
     }
-    let told = u16::from_str_radix(std::str::from_utf8(cell).ok()?, 16).ok()?;
-    (check(&line[..comma]) == told).then_some(&line[..comma])
+    let digit = |&b: &u8| char::from(b).to_digit(16);
+    let told = cell.iter().try_fold(0, |told, b| Some(told * 16 + digit(b)?))?;
+    (u32::from(check(&line[..comma])) == told).then_some(&line[..comma])
 }
 
 /// True for a line that heads a table of the bench adapter.
@@ -85,7 +86,7 @@ impl Lines {
             self.part.clear();
             self.given = false;
         }
-        let Some(end) = input.iter().position(|&b| b == b'\n') else {
+        let Some(end) = memchr::memchr(b'\n', input) else {
             if self.skip.is_none() {
                 self.part.extend_from_slice(input);
                 if self.part.len() > LONGEST_LINE + 1 {
