@@ -177,7 +177,7 @@ fn intervals_cover_what_they_should() {
                 pressure_at_off_pa: by_pressure.then(|| num(row, "at_off_pa")),
                 pressure_error_pa: 10.0,
             };
-            let belief = DecayBelief::new(&usual(), &pull);
+            let mut belief = DecayBelief::new(&usual(), &pull);
             let p = belief.posterior(&[Seen::Reopened { at_s: off + after, error_s: 0.05 }]);
             assert!(p.informed(), "{row}");
             let (low, high) = p.interval();

@@ -1,6 +1,7 @@
 //! Vacuum decay: sealed and purge off, how long does the vacuum stand? That sizes the hole.
 
 mod run;
+mod trace;
 
 use super::draft::{Book, Draft, Machine, mm};
 use super::{Condition, condition, missed, model, within};
@@ -9,7 +10,8 @@ use crate::physics::decay_belief::DecayBelief;
 use crate::time::Stamp;
 use crate::timeline::{Happening, SwitchState, Timeline, Vent};
 use crate::trade::{Phase, Test};
-use run::{Run, Trace};
+use run::Run;
+use trace::Trace;
 
 /// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
 pub const BELIEF: &str = "belief_at_or_above_limit";
@@ -228,7 +230,8 @@ impl VacuumDecay {
             zero_error_pa: error,
             lowest_pa: start_pa.unwrap_or(0.0),
             belief: None,
-            trace: Trace::default(),
+            trace: Trace::new(at),
+            means: 0,
             pending: self.recent.iter().copied().filter(|(when, _)| *when > at).collect(),
             unsealed: None,
             sealed_until: at,
@@ -254,10 +257,8 @@ impl VacuumDecay {
     fn close(&mut self, t: &Timeline, at: Stamp) {
         self.recent.clear();
         let Some(mut run) = self.run.take() else { return };
-        run.end = Some(at);
-        run.sealed(at);
         if run.missed.is_empty() {
-            run.weigh(t, at);
+            run.over(t, at);
             self.book.runs.push(run.draft(t));
         }
         for m in run.missed {

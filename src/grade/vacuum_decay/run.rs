@@ -1,5 +1,6 @@
 //! One decay: what was seen of it, what is believed of the hole, and how that is told.
 
+use super::trace::{Mean, Trace};
 use super::{BELIEF, PullSeen, rule};
 use crate::channel::Channel;
 use crate::grade::draft::{Draft, mm};
@@ -19,6 +20,8 @@ pub(super) struct Run {
     pub(super) lowest_pa: f64,
     pub(super) belief: Option<DecayBelief>,
     pub(super) trace: Trace,
+    /// Means of pressure that the belief was given.
+    pub(super) means: u32,
     /// Pressures that may have been seen after the vent had opened: that is told some time later.
     pub(super) pending: VecDeque<(Stamp, f64)>,
     /// The vent opened, or was no longer known, at this moment or so many seconds earlier: nothing later counts.
@@ -66,7 +69,7 @@ impl Run {
         if let Some((pa, _)) = pressure.filter(|_| self.tapped) {
             self.pending.push_back((now, pa));
         }
-        self.sealed(now.plus(-seen_late_s(t)));
+        self.sealed(t, now.plus(-seen_late_s(t)));
         self.moving |= t.signals.get(Channel::VehicleSpeedKph).is_some_and(|v| v > 2.0);
         if self.reopened.is_none() && self.unsealed.is_none() && t.switch_raw() == Some(SwitchState::Closed) {
             self.closed_until = Some(now);
@@ -89,14 +92,29 @@ impl Run {
     }
 
     /// The vent was still sealed at `until`: what was seen up to then counts.
-    pub(super) fn sealed(&mut self, until: Stamp) {
+    pub(super) fn sealed(&mut self, t: &Timeline, until: Stamp) {
         let until = self.unsealed.map_or(until, |(at, u)| until.min(at.plus(-u)));
         self.sealed_until = self.sealed_until.max(until);
         while let Some((at, pa)) = self.pending.pop_front_if(|(at, _)| *at <= self.sealed_until) {
-            self.trace.add(at, pa);
-            if let Some(mean) = self.trace.last() {
-                self.lowest_pa = self.lowest_pa.min(mean);
-            }
+            let mean = self.trace.add(at, pa);
+            self.lowest_pa = self.trace.last().map_or(self.lowest_pa, |pa| self.lowest_pa.min(pa));
+            self.believe(t, mean);
+        }
+    }
+
+    /// No more will be seen.
+    pub(super) fn over(&mut self, t: &Timeline, at: Stamp) {
+        self.end = Some(at);
+        self.sealed(t, at);
+        let rest = self.trace.rest();
+        self.believe(t, rest);
+        self.weigh(t, at);
+    }
+
+    fn believe(&mut self, t: &Timeline, mean: Option<Mean>) {
+        if let (Some(belief), Some(mean)) = (&mut self.belief, mean) {
+            belief.pressure(mean.at_s, mean.pa, mean.lasted_s, t.pressure_noise_pa());
+            self.means += 1;
         }
     }
 
@@ -110,28 +128,27 @@ impl Run {
     }
 
     /// Weighs all that was seen by `now`, and decides when it is sure.
-    pub(super) fn weigh(&mut self, t: &Timeline, now: Stamp) {
-        let Some(belief) = &self.belief else { return };
-        let points = self.trace.points();
-        let seen = if self.tapped {
-            Seen::Trace { points: &points, noise_pa: t.pressure_noise_pa() }
+    fn weigh(&mut self, t: &Timeline, now: Stamp) {
+        let switch = if self.tapped {
+            None
         } else if let Some((at, u)) = self.reopened() {
-            Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) }
+            Some(Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) })
         } else if let Some(until) = self.closed_until() {
-            Seen::StillClosed { until_s: until.secs() }
+            Some(Seen::StillClosed { until_s: until.secs() })
         } else {
             return;
         };
-        if self.tapped && points.len() < 3 {
+        let Some(belief) = &mut self.belief else { return };
+        if self.tapped && self.means < 3 {
             return;
         }
-        let posterior = belief.posterior(&[seen]);
+        let posterior = belief.posterior(switch.as_slice());
         let p_leak = posterior.p_at_least(t.profile.set.leak.small_mm);
         let sure = t.profile.set.leak.sure;
         let over = self.end.is_some() || (!self.tapped && self.reopened().is_some());
         let leaning = if !posterior.informed() || posterior.unexplained || self.doubt(t).is_some() {
             None
-        } else if p_leak <= 1.0 - sure && posterior.interval().1 < t.profile.set.leak.small_mm {
+        } else if p_leak <= 1.0 - sure {
             Some(Verdict::Pass)
         } else if p_leak >= sure && self.unknown.is_empty() {
             Some(Verdict::Fail)
@@ -234,7 +251,16 @@ impl Run {
             }
             Some((_, at)) => {
                 d.decide(Verdict::Pass, at);
-                d.because(format!("{what}: any hole is under {} (at most {high:.2} mm)", mm(small)));
+                d.because(if high < small {
+                    format!("{what}: any hole is under {} (at most {high:.2} mm)", mm(small))
+                } else {
+                    // A bound of 90 % can lie beyond what the belief, which knows the prior, takes for excluded.
+                    format!(
+                        "{what}: any hole is under {}, a belief of {:.3} (one of {high:.2} mm would do the same one time in ten)",
+                        mm(small),
+                        1.0 - p_leak
+                    )
+                });
                 d.next("none");
                 if p_leak > 0.5 {
                     d.finding.withdrawn_by =
@@ -295,37 +321,4 @@ fn seen_late_s(t: &Timeline) -> f64 {
     let vent = Channel::VentSolenoid;
     let sampled = t.signals.uncertainty(if t.signals.seen(vent) { vent } else { Channel::SolenoidA });
     t.profile.set.phases.hold_s.max(sampled)
-}
-
-/// A pressure trace of at most 200 means: when it is full, two neighbours become one.
-#[derive(Debug, Clone, Default)]
-pub(super) struct Trace {
-    cells: Vec<(f64, f64, f64)>,
-    merge: u32,
-    pending: (f64, f64, f64),
-}
-
-impl Trace {
-    pub(super) fn add(&mut self, at: Stamp, pa: f64) {
-        self.pending.0 += at.secs();
-        self.pending.1 += pa;
-        self.pending.2 += 1.0;
-        if self.pending.2 < f64::from(1u32 << self.merge.min(20)) {
-            return;
-        }
-        self.cells.push(std::mem::take(&mut self.pending));
-        if self.cells.len() >= 200 {
-            self.cells =
-                self.cells.chunks_exact(2).map(|c| (c[0].0 + c[1].0, c[0].1 + c[1].1, c[0].2 + c[1].2)).collect();
-            self.merge += 1;
-        }
-    }
-
-    fn last(&self) -> Option<f64> {
-        self.cells.last().map(|(_, p, n)| p / n)
-    }
-
-    fn points(&self) -> Vec<(f64, f64)> {
-        self.cells.iter().map(|(t, p, n)| (t / n, p / n)).collect()
-    }
 }

@@ -1,12 +1,12 @@
 //! Holes and their probabilities.
 
-use super::{HOLE_HIGH_MM, HOLE_LOW_MM, HOLES, PRIOR_TIGHT};
+use super::{HOLE_HIGH_MM, HOLE_LOW_MM, HOLES, MEMBERS, PRIOR_TIGHT};
 
 /// Holes and their probabilities.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Posterior {
     /// Share of "tight", then per fine cell of the row.
-    pub(super) cells: Vec<f64>,
+    cells: Vec<f64>,
     /// Information gained about the hole against the prior, nats.
     pub information_nats: f64,
     /// Effective number of members behind it, at most [`MEMBERS`].
@@ -24,7 +24,56 @@ pub(super) const FINE: usize = 8;
 /// Below this a posterior is as good as the prior, nats.
 const UNINFORMED_NATS: f64 = 0.1;
 
+/// Tempered further than this a likelihood would let in what cannot be.
+const LEAST_HEAT: f64 = 0.35;
+/// A belief must rest on at least so many members; else the likelihood is tempered until it does.
+const LEAST_MEMBERS: f64 = 6.0;
+/// Log-likelihood below which nothing fits: five standard deviations.
+const FITS_NOTHING: f64 = -12.5;
+/// So far below the likeliest a cell adds nothing: exp(-45) is less than the last digit of the sum.
+const NEGLIGIBLE: f64 = -45.0;
+
 impl Posterior {
+    /// From the logarithms of the likelihood, `[member][cell]`; `rebounds` tells of a member and a cell whether its
+    /// nearly tight system re-opens the switch.
+    pub(super) fn gather(log_like: &[f64], rebounds: impl Fn(usize, usize) -> bool, bounds_above: bool) -> Posterior {
+        let most = log_like.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+        let mut heat = 1.0;
+        let mut sums = Sums::new(log_like, most, heat, &rebounds);
+        // A belief that rests on a few members knows only that the others were drawn badly: let more of them speak.
+        while sums.effective() < LEAST_MEMBERS && heat > LEAST_HEAT {
+            heat *= 0.7;
+            sums = Sums::new(log_like, most, heat, &rebounds);
+        }
+        let effective_members = sums.effective();
+        let Sums { mut cells, total, rebound, .. } = sums;
+        if total <= 0.0 {
+            return Posterior {
+                cells: (0..CELLS).map(prior).collect(),
+                information_nats: 0.0,
+                effective_members: 0.0,
+                explained_by_rebound: 0.0,
+                unexplained: true,
+                bounds_above,
+            };
+        }
+        let mut information = 0.0;
+        for (c, p) in cells.iter_mut().enumerate() {
+            *p /= total;
+            if *p > 0.0 {
+                information += *p * libm::log(*p / prior(c));
+            }
+        }
+        Posterior {
+            cells,
+            information_nats: information.max(0.0),
+            effective_members,
+            explained_by_rebound: rebound / total,
+            unexplained: most < FITS_NOTHING,
+            bounds_above,
+        }
+    }
+
     /// The hole, mm, below which a share `q` (0 to 1) of the belief lies; 0 is tight.
     pub fn quantile(&self, q: f64) -> f64 {
         let mut below = self.cells[0];
@@ -104,4 +153,48 @@ pub(super) fn cell_mm(cell: usize) -> f64 {
 
 pub(super) fn prior(cell: usize) -> f64 {
     if cell == 0 { PRIOR_TIGHT } else { (1.0 - PRIOR_TIGHT) / (CELLS - 1) as f64 }
+}
+
+/// The weights of all members and cells, added up.
+struct Sums {
+    cells: Vec<f64>,
+    total: f64,
+    squares: f64,
+    rebound: f64,
+}
+
+impl Sums {
+    fn new(log_like: &[f64], most: f64, heat: f64, rebounds: &impl Fn(usize, usize) -> bool) -> Sums {
+        let mut sums = Sums { cells: vec![0.0; CELLS], total: 0.0, squares: 0.0, rebound: 0.0 };
+        if !most.is_finite() {
+            return sums;
+        }
+        // Where a switch was still closed, most cells have one of two likelihoods.
+        let (mut last, mut share) = (0.0, 1.0);
+        for (m, row) in log_like.chunks_exact(CELLS).enumerate() {
+            let mut weight = 0.0;
+            for (c, ln) in row.iter().enumerate() {
+                let below = heat * (ln - most);
+                if below < NEGLIGIBLE {
+                    continue;
+                }
+                if below != last {
+                    (last, share) = (below, libm::exp(below));
+                }
+                let w = prior(c) * share;
+                sums.cells[c] += w;
+                weight += w;
+                if rebounds(m, c) {
+                    sums.rebound += w;
+                }
+            }
+            sums.total += weight;
+            sums.squares += weight * weight;
+        }
+        sums
+    }
+
+    fn effective(&self) -> f64 {
+        if self.squares > 0.0 { self.total * self.total / self.squares } else { MEMBERS as f64 }
+    }
 }
