@@ -120,11 +120,9 @@ impl Row {
         }
         let later = purge.map(|a| a * course.purge_after);
         row.pull(m, leaks, pull, &later, (course.target_s, course.off_s));
-        for i in 0..HOLES {
-            if miss[i].abs() > 0.05 * target.abs() + 1.0 {
-                // No strength brings it (relief, or purge said to be off): take the pressure as it must have been.
-                (row.pressure[i], row.heat[i], row.vapour[i], row.root[i]) = (target, 0.0, 0.0, root);
-            }
+        for (i, _) in miss.iter().enumerate().filter(|(_, miss)| miss.abs() > 0.05 * target.abs() + 1.0) {
+            // No strength brings it (relief, or purge said to be off): take the pressure as it must have been.
+            (row.pressure[i], row.heat[i], row.vapour[i], row.root[i]) = (target, 0.0, 0.0, root);
         }
         row
     }
