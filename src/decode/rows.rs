@@ -10,7 +10,7 @@ use crate::profile::Profile;
 use crate::record::{Event, LinkId, LinkInfo};
 use crate::time::Stamp;
 use crate::wire::bench_line::{Belief, Heard, Line, Lines, checked, is_header};
-use crate::wire::table::{BYTE_ORDER_MARK, Header, NoNumber, Splitter};
+use crate::wire::table::{BYTE_ORDER_MARK, Header, Last, NoNumber, Splitter};
 use std::sync::Arc;
 
 /// The rows of one link.
@@ -35,6 +35,7 @@ impl Rows {
             source,
             held: None,
             layout: None,
+            lasts: Vec::new(),
             heading_line: Vec::new(),
             splitter: Splitter::new(),
             last: Stamp::ZERO,
@@ -136,7 +137,9 @@ struct Reader {
     source: Source,
     /// A row whose time is odd: the next row tells whether to believe it.
     held: Option<Box<Held>>,
-    layout: Option<Layout>,
+    layout: Option<Box<Layout>>,
+    /// Of each value of `layout`.
+    lasts: Vec<Last>,
     /// The line that `layout` was made of.
     heading_line: Vec<u8>,
     splitter: Splitter,
@@ -214,7 +217,8 @@ impl Reader {
                 self.notice(at, NoticeKind::UnknownColumn, sentence.clone(), out);
             }
         }
-        self.layout = Some(layout);
+        self.lasts = vec![Last::default(); layout.values.len()];
+        self.layout = Some(Box::new(layout));
     }
 
     fn row(&mut self, at: Stamp, text: &[u8], out: &mut Vec<Item>) {
@@ -257,8 +261,8 @@ impl Reader {
 
         let mut reading = Reading::new(at, self.link);
         let mut strange_values = 0u32;
-        for v in layout.values.iter().take_while(|v| v.cell < usable) {
-            match cells.number(v.cell) {
+        for (v, last) in layout.values.iter().zip(&mut self.lasts).take_while(|(v, _)| v.cell < usable) {
+            match cells.number(v.cell, last) {
                 Some(Ok(raw)) => {
                     let value = raw * v.scale + v.offset;
                     if plausible(v, value) {

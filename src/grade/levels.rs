@@ -17,7 +17,10 @@ impl Levels {
         if self.bins.is_empty() {
             self.bins = vec![0; BINS];
         }
-        let i = (((v - LOW) / STEP).round().max(0.0) as usize).min(BINS - 1);
+        // To the nearest; `round` would be a call, and every row asks.
+        let steps = (v - LOW) / STEP;
+        let below = steps as u32;
+        let i = (below.saturating_add(u32::from(steps - f64::from(below) >= 0.5)) as usize).min(BINS - 1);
         self.bins[i] = self.bins[i].saturating_add(1);
         self.count = self.count.saturating_add(1);
     }

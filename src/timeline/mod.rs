@@ -439,10 +439,8 @@ impl Timeline {
 
     fn step(&mut self, t: Stamp, out: &mut Vec<Happening>) {
         self.now = t;
-        let p = Arc::clone(&self.profile);
-        let p = &p.set;
 
-        let purge = evidence::purge(&self.signals, p, self.purge.raw());
+        let purge = evidence::purge(&self.signals, &self.profile.set, self.purge.raw());
         if purge == Some(true) {
             self.last_purge_on = Some(t);
         }
@@ -450,7 +448,11 @@ impl Timeline {
             out.push(Happening::Purge(turn));
         }
 
-        let seen = if self.on_tray() { EngineSeen { engine: None, weak: true } } else { evidence::engine(self, p) };
+        let seen = if self.on_tray() {
+            EngineSeen { engine: None, weak: true }
+        } else {
+            evidence::engine(self, &self.profile.set)
+        };
         self.engine_weak = seen.weak;
         if let Some(turn) = self.engine.see(t, seen.engine, || self.signals.uncertainty(Channel::EngineRpm)) {
             if turn.to == Some(Engine::Running) {
@@ -471,7 +473,7 @@ impl Timeline {
             out.push(Happening::Key(turn));
         }
 
-        let vent = evidence::vent(self, p);
+        let vent = evidence::vent(self, &self.profile.set);
         if let Some(turn) = self.vent.see(t, vent, || self.signals.uncertainty(Channel::VentSolenoid)) {
             match turn.to {
                 Some(Vent::Open) => {
@@ -484,7 +486,7 @@ impl Timeline {
             out.push(Happening::Vent(turn));
         }
 
-        let switch = evidence::switch(self, p);
+        let switch = evidence::switch(self, &self.profile.set);
         let (told, line) = (Channel::LeakSwitch, Channel::SwitchSenseV);
         let u = || self.signals.uncertainty(if self.signals.seen(told) { told } else { line });
         let bounces = self.switch.bounces();
@@ -502,7 +504,7 @@ impl Timeline {
         self.learn(t);
         self.pressure = self.pressure_now();
 
-        let raw = if self.on_tray() { Phase::Unknown } else { evidence::phase(self, p) };
+        let raw = if self.on_tray() { Phase::Unknown } else { evidence::phase(self, &self.profile.set) };
         let (rpm, key) = (Channel::EngineRpm, Channel::Key);
         let u = || self.signals.uncertainty(if self.signals.seen(rpm) { rpm } else { key });
         if let Some(turn) = self.phase.see(t, raw, u) {

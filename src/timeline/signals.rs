@@ -20,11 +20,11 @@ struct Line {
     link: LinkId,
     samples: u64,
     repeats: u64,
-    /// Times between the last changes, seconds.
-    spacings: [f32; KEPT],
+    /// Times between the last changes, ns.
+    spacings: [i64; KEPT],
     spacings_n: usize,
-    /// Times between the last samples, seconds.
-    samplings: [f32; 4],
+    /// Times between the last samples, ns.
+    samplings: [i64; 4],
 }
 
 /// The last values of all channels.
@@ -71,19 +71,19 @@ impl Signals {
                         link: r.link,
                         samples: 1,
                         repeats: 0,
-                        spacings: [0.0; KEPT],
+                        spacings: [0; KEPT],
                         spacings_n: 0,
-                        samplings: [0.0; 4],
+                        samplings: [0; 4],
                     });
                 }
                 Some(l) => {
                     let i = (l.samples % 4) as usize;
-                    l.samplings[i] = r.at.since(l.at) as f32;
+                    l.samplings[i] = r.at.0.saturating_sub(l.at.0);
                     l.samples += 1;
                     if l.value == value {
                         l.repeats += 1;
                     } else {
-                        l.spacings[l.spacings_n % KEPT] = r.at.since(l.changed_at) as f32;
+                        l.spacings[l.spacings_n % KEPT] = r.at.0.saturating_sub(l.changed_at.0);
                         l.spacings_n += 1;
                         l.changed_at = r.at;
                         l.value = value;
@@ -103,7 +103,7 @@ impl Signals {
 
     /// The last value, however old.
     pub fn last(&self, c: Channel) -> Option<(f64, Stamp)> {
-        self.lines[c as usize].map(|l| (l.value, l.at))
+        self.lines[c as usize].as_ref().map(|l| (l.value, l.at))
     }
 
     /// The channel was sampled at least once.
@@ -133,7 +133,7 @@ impl Signals {
         if silent <= self.stale_s {
             return false;
         }
-        let widest = l.samplings.iter().fold(0f32, |a, b| a.max(*b));
+        let widest = l.samplings.iter().fold(0f32, |a, b| a.max(seconds(*b)));
         if regular(l, c) {
             return silent > 4.0 * f64::from(widest);
         }
@@ -175,9 +175,13 @@ impl Signals {
     }
 }
 
+fn seconds(ns: i64) -> f32 {
+    Stamp(ns).secs() as f32
+}
+
 /// Time between the last changes, seconds: the shortest but for one `part` of them (2: the median).
 fn spacing(l: &Line, part: usize) -> f64 {
-    let mut s = l.spacings;
+    let mut s = l.spacings.map(seconds);
     let n = l.spacings_n.min(KEPT);
     s[..n].sort_by(f32::total_cmp);
     f64::from(s[n / part])
@@ -191,7 +195,7 @@ fn regular(l: &Line, c: Channel) -> bool {
     if c.is_state() || l.samples < 8 {
         return false;
     }
-    let (low, high) = l.samplings.iter().fold((f32::MAX, 0f32), |(a, b), x| (a.min(*x), b.max(*x)));
+    let (low, high) = l.samplings.iter().fold((f32::MAX, 0f32), |(a, b), x| (a.min(seconds(*x)), b.max(seconds(*x))));
     high <= 3.0 * low.max(1e-3)
 }
 

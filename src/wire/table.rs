@@ -103,11 +103,20 @@ impl<'a> Cells<'a> {
     }
 
     /// The number in the cell at `i`: [`number`] of it, faster where it is short and plain. Blank cells are `None`.
-    pub fn number(&self, i: usize) -> Option<Result<f64, NoNumber>> {
+    /// `last` is kept by the caller, one for each column.
+    #[inline]
+    pub fn number(&self, i: usize, last: &mut Last) -> Option<Result<f64, NoNumber>> {
         let end = *self.ends.get(i)?;
         let start = if i == 0 { 0 } else { self.ends[i - 1] + self.apart };
-        if let Some(value) = short_number(self.text, start, end) {
-            return Some(Ok(value));
+        if let Some(word) = short_word(self.text, start, end) {
+            let len = (end - start) as u32;
+            if (word, len) == (last.word, last.len) {
+                return Some(Ok(last.value));
+            }
+            if let Some(value) = short_number(word, len) {
+                *last = Last { word, len, value };
+                return Some(Ok(value));
+            }
         }
         let cell = self.text[start..end].trim_ascii();
         (!cell.is_empty()).then(|| number(cell).ok_or(NoNumber))
@@ -165,31 +174,50 @@ fn equal(word: u64, byte: u8) -> u64 {
     !((apart & LOW).wrapping_add(LOW) | apart | LOW)
 }
 
-/// The number in `text[start..end]`, if it has at most eight bytes: perhaps a minus, digits, perhaps a point among
-/// them. All its digits are turned at once, without a branch that depends on them.
+/// The last short number of a column: a held one stands in row after row and is not turned again.
+#[derive(Debug, Clone, Copy, Default)]
+pub struct Last {
+    word: u64,
+    /// 0 before the first.
+    len: u32,
+    value: f64,
+}
+
+/// The lowest so many bytes of a word.
 #[inline]
-fn short_number(text: &[u8], start: usize, end: usize) -> Option<f64> {
+fn lowest(bytes: u32) -> u64 {
+    u64::MAX.checked_shr(64 - 8 * bytes).unwrap_or(0)
+}
+
+/// `text[start..end]` as one word, if it has one to eight bytes.
+#[inline]
+fn short_word(text: &[u8], start: usize, end: usize) -> Option<u64> {
     let len = end - start;
     if len == 0 || len > 8 {
         return None;
     }
-    // Eight bytes from `start` on, or as many as there are.
     let word = match text.get(start..).and_then(|t| t.first_chunk()) {
         Some(word) => u64::from_le_bytes(*word),
+        // At the end of the text: its last eight bytes.
         None => u64::from_le_bytes(*text.last_chunk()?) >> (8 * (start + 8 - text.len())),
     };
+    Some(word & lowest(len as u32))
+}
+
+/// The number in the lowest `len` bytes, if they are perhaps a minus, digits, perhaps a point among them. All digits
+/// are turned at once, without a branch that depends on them.
+fn short_number(word: u64, len: u32) -> Option<f64> {
     let negative = word as u8 == b'-';
     let word = word >> (8 * u32::from(negative));
-    let len = len as u32 - u32::from(negative);
-    let within = |bytes: u32| u64::MAX.checked_shr(64 - 8 * bytes).unwrap_or(0);
-    let dot = equal(word, b'.') & within(len);
+    let len = len - u32::from(negative);
+    let dot = equal(word, b'.');
     let whole = if dot == 0 { len } else { dot.trailing_zeros() / 8 };
     let decimals = len.saturating_sub(whole + 1);
     let digits = len - u32::from(dot != 0);
     if digits == 0 {
         return None;
     }
-    let word = (word & within(whole)) | ((word >> 8) & within(digits) & !within(whole));
+    let word = (word & lowest(whole)) | ((word >> 8) & lowest(digits) & !lowest(whole));
     let blank = 64 - 8 * digits;
     let word = (word << blank) | (0x3030_3030_3030_3030 & !(u64::MAX << blank));
     // Each byte from 0x30 to 0x39.
@@ -346,7 +374,7 @@ mod tests {
             let mut splitter = Splitter::new();
             let row = splitter.split(line.as_bytes());
             for (i, cell) in cells.iter().enumerate() {
-                let ours = row.number(i).map(|n| n.ok().map(f64::to_bits));
+                let ours = row.number(i, &mut Last::default()).map(|n| n.ok().map(f64::to_bits));
                 let theirs = cell.trim().parse::<f64>().ok().map(f64::to_bits);
                 prop_assert_eq!(ours, (!cell.trim().is_empty()).then_some(theirs), "{:?}", cell);
             }
@@ -385,7 +413,7 @@ mod tests {
             let mut splitter = Splitter::new();
             let cells = splitter.split(&line);
             for i in 0..cells.len() + 2 {
-                prop_assert_eq!(cells.number(i).is_none(), cells.get(i).is_empty());
+                prop_assert_eq!(cells.number(i, &mut Last::default()).is_none(), cells.get(i).is_empty());
             }
             let _ = Header::parse(&line);
         }
