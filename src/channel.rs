@@ -76,6 +76,8 @@ channels! {
     FuelTrimLongPct "fuel_trim_long_pct" "%" -100.0 100.0;
     /// Tank pressure, gauge: negative is vacuum.
     TankPressurePa "tank_pressure_pa" "Pa" -20000.0 20000.0;
+    /// Share of the time since the last row in which the vent solenoid drew current.
+    SolenoidDutyPct "solenoid_duty_pct" "%" 0.0 100.0;
 }
 
 impl Channel {

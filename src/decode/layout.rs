@@ -34,6 +34,8 @@ pub struct Layout {
     pub time: Option<TimeFrom>,
     /// Columns that carry a channel, in order.
     pub values: Vec<Value>,
+    /// The cell in which an adapter counts what it could not send.
+    pub lost: Option<usize>,
     /// Sentences about columns that are not used.
     pub unused: Vec<String>,
     /// Number of columns, without the check.
@@ -61,6 +63,9 @@ pub struct Value {
     pub state: bool,
 }
 
+/// Heads an adapter's count of readings that it took and could not send.
+const LOST: &str = "lost";
+
 impl Layout {
     /// By the headings and the profile's own list of foreign headings.
     pub fn new(header: &Header, profile: &Profile) -> Layout {
@@ -71,8 +76,14 @@ impl Layout {
             RowTime::Period(s) => Some(TimeFrom::Period(*s)),
         };
         let time = own.or_else(utc).or_else(foreign);
-        let mut layout =
-            Layout { time, values: Vec::new(), unused: Vec::new(), width: header.headings.len(), crc: header.crc };
+        let mut layout = Layout {
+            time,
+            values: Vec::new(),
+            lost: header.position(LOST),
+            unused: Vec::new(),
+            width: header.headings.len(),
+            crc: header.crc,
+        };
         let mut carried: Vec<(Channel, &str)> = Vec::new();
         let mut unknown: Vec<String> = Vec::new();
         for (cell, heading) in header.headings.iter().enumerate() {
@@ -83,7 +94,7 @@ impl Layout {
                     Some(channel) => (channel, 1.0, 0.0),
                     None => {
                         let is_time = time.and_then(TimeFrom::cell) == Some(cell) || heading == "utc";
-                        if !is_time && !heading.is_empty() {
+                        if !is_time && layout.lost != Some(cell) && !heading.is_empty() {
                             unknown.push(format!("\"{heading}\""));
                         }
                         continue;

@@ -55,6 +55,8 @@ pub enum NoticeKind {
     ClockStep,
     /// Row times are assumed, not measured, said once.
     AssumedTime,
+    /// An adapter told of readings that it took and could not send.
+    AdapterLost,
     /// A value outside its channel's plausible range, said once a channel and dropped.
     Implausible,
 }

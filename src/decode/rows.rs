@@ -10,7 +10,7 @@ use crate::profile::Profile;
 use crate::record::{Event, LinkId, LinkInfo};
 use crate::time::Stamp;
 use crate::wire::bench_line::{Belief, Heard, Line, Lines, checked, is_header};
-use crate::wire::table::{BYTE_ORDER_MARK, Header, Last, NoNumber, Splitter};
+use crate::wire::table::{BYTE_ORDER_MARK, Header, Last, NoNumber, Splitter, number};
 use std::sync::Arc;
 
 /// The rows of one link.
@@ -42,6 +42,7 @@ impl Rows {
             line: 0,
             faults: [0; Fault::ALL.len()],
             implausible: [0; Channel::COUNT],
+            lost: (0.0, 0.0),
             said_unused: false,
             said_assumed: false,
         };
@@ -108,6 +109,7 @@ impl Rows {
             .chain(
                 implausible.map(|(c, n)| format!("{}: {n} values of {c} cannot be readings and were dropped", r.name)),
             )
+            .chain((r.lost.1 > 0.0).then(|| format!("{}: the adapter {}", r.name, lost_words(r.lost.1))))
             .collect()
     }
 }
@@ -147,6 +149,8 @@ struct Reader {
     line: u64,
     faults: [u64; Fault::ALL.len()],
     implausible: [u64; Channel::COUNT],
+    /// The adapter's own count of what it could not send, as told last; and how many of them in all.
+    lost: (f64, f64),
     said_unused: bool,
     said_assumed: bool,
 }
@@ -275,6 +279,7 @@ impl Reader {
                 None => {}
             }
         }
+        let lost = layout.lost.filter(|i| *i < usable).and_then(|i| number(cells.get(i))).filter(|n| n.is_finite());
         // Letters among numbers that nothing vouches for: other cells of the line may be damaged unseen.
         if adapter && vouched.is_none() && fault == Some(Fault::NoNumber) {
             return self.fault(at, Fault::NoNumber, text, out);
@@ -290,6 +295,9 @@ impl Reader {
             self.fault(at, fault, text, out);
         }
         self.say_implausible(at, strange_values, layout, text, out);
+        if let Some(count) = lost {
+            self.say_lost(at, count, out);
+        }
         match file_time {
             Some(FileTime::SteppedBack { by_s, .. }) => {
                 let text = format!("line {}: time goes back by {by_s:.3} s; rows from here on are moved", self.line);
@@ -383,6 +391,17 @@ impl Reader {
         }
     }
 
+    /// Says the first loss; the summary has them all. A count that falls is a restarted adapter's.
+    fn say_lost(&mut self, at: Stamp, count: f64, out: &mut Vec<Item>) {
+        let (last, all) = self.lost;
+        let more = if count >= last { count - last } else { count };
+        self.lost = (count, all + more.max(0.0));
+        if all == 0.0 && more > 0.0 {
+            let words = format!("the adapter {}", lost_words(more));
+            self.notice(at, NoticeKind::AdapterLost, words, out);
+        }
+    }
+
     /// Counts; says the first of each kind.
     fn fault(&mut self, at: Stamp, fault: Fault, text: &[u8], out: &mut Vec<Item>) {
         let count = &mut self.faults[fault as usize];
@@ -397,6 +416,10 @@ impl Reader {
     fn notice(&self, at: Stamp, kind: NoticeKind, words: String, out: &mut Vec<Item>) {
         out.push(Item::Notice(Notice { at, link: self.link, kind, text: format!("{}: {words}", self.name) }));
     }
+}
+
+fn lost_words(count: f64) -> String {
+    format!("could not send {count:.0} of its readings: shorten its rows, or raise the speed of its line")
 }
 
 fn plausible(v: &Value, value: f64) -> bool {

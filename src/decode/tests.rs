@@ -89,6 +89,16 @@ fn a_bench_adapter_is_calibrated_and_what_a_file_holds_is_not() {
 }
 
 #[test]
+fn what_an_adapter_lost_is_counted_over_its_restarts() {
+    let mut d = decoder_of(profile(), "bench");
+    file(&mut d, "time_s,key,lost\ntime_s,key,lost\n1,1,2\n2,1,\n3,1,5\n0.5,1,0\n1.5,1,4\n");
+    assert_eq!(
+        d.summary(),
+        ["bench:x: the adapter could not send 9 of its readings: shorten its rows, or raise the speed of its line"]
+    );
+}
+
+#[test]
 fn unknown_columns_are_named_together() {
     let mut d = decoder_of(profile(), "csv");
     let items = file(&mut d, "time_s,utc,throttle,key,gear\n0,,1,1,2\ntime_s,utc,throttle,key,gear,more\n1,,1,0,2,3\n");

@@ -204,6 +204,8 @@ impl Adapter {
                 Channel::SwitchSenseV => (sense.max(0.0), 0.01, 2, false),
                 Channel::SolenoidA => ((mean + 0.0015 * n).max(0.0), 0.001, 3, false),
                 Channel::SolenoidPeakA => ((peak + 0.003 * n).max(0.0), 0.001, 3, false),
+                // Not among the columns of this one.
+                Channel::SolenoidDutyPct => continue,
                 Channel::GroundV => ((ground + 0.0015 * n).max(0.0), 0.001, 3, false),
                 Channel::TankSkinC => (t.skin_k - 273.15 + self.skin_off_k + 0.04 * n, 0.1, 1, false),
                 Channel::FuelTrimShortPct => (e.trim_short, 0.1, 1, true),

@@ -343,6 +343,7 @@ const IMPORTANCE: [Channel; Channel::COUNT] = [
     Channel::CoolantC,
     Channel::Key,
     Channel::SolenoidPeakA,
+    Channel::SolenoidDutyPct,
     Channel::FuelTempC,
     Channel::VehicleSpeedKph,
     Channel::IntakeAirC,

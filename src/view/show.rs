@@ -127,6 +127,7 @@ pub fn channel(c: Channel) -> &'static str {
         Channel::SwitchSenseV => "sense line",
         Channel::SolenoidA => "solenoid",
         Channel::SolenoidPeakA => "solenoid peak",
+        Channel::SolenoidDutyPct => "solenoid duty",
         Channel::GroundV => "module ground",
         Channel::TankSkinC => "tank skin",
         Channel::FuelTrimShortPct => "fuel trim, short",

@@ -16,6 +16,7 @@ rows!(NOTICES, notice_row, NoticeKind {
     NoticeKind::AdapterRestart => "a restart",
     NoticeKind::ClockStep => "a clock that steps",
     NoticeKind::AssumedTime => "assumed times",
+    NoticeKind::AdapterLost => "lost in the adapter",
     NoticeKind::Implausible => "no reading",
 });
 
@@ -94,6 +95,11 @@ fn every_kind_of_notice() {
             "assumed times",
             lines("csv", "road-log", "ENGINE_RPM ()\n800\n"),
             "csv:x: row times are assumed, not measured: 0.49 s from row to row",
+        ),
+        (
+            "lost in the adapter",
+            lines("bench", "switch-module", "time_s,key,lost\ntime_s,key,lost\n1,1,0\n2,1,3\n3,1,7\n4,1,\n"),
+            "bench:x: the adapter could not send 3 of its readings: shorten its rows, or raise the speed of its line",
         ),
         (
             "no reading",
