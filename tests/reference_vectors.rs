@@ -176,6 +176,7 @@ fn intervals_cover_what_they_should() {
                 strength: vec![(0.0, 1.0)],
                 pressure_at_off_pa: by_pressure.then(|| num(row, "at_off_pa")),
                 pressure_error_pa: 10.0,
+                start_error_pa: 0.0,
             };
             let mut belief = DecayBelief::new(&usual(), &pull);
             let p = belief.posterior(&[Seen::Reopened { at_s: off + after, error_s: 0.05 }]);

@@ -16,6 +16,9 @@ use trace::Trace;
 /// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
 pub const BELIEF: &str = "belief_at_or_above_limit";
 
+/// Pressures up to so long after purge was shut count as its start, s.
+const AT_START_S: f64 = 0.1;
+
 /// The machine.
 #[derive(Debug, Default)]
 pub struct VacuumDecay {
@@ -187,10 +190,11 @@ impl VacuumDecay {
         let p = &t.profile.set;
         let pressure = pressure(t, self.base_pa);
         let tapped = pressure.is_some();
+        // Purge draws a hundred pascals a second and more: what stood before it was shut is not the start.
         let near: Vec<f64> = self
             .recent
             .iter()
-            .filter(|(when, _)| when.since(at) > -0.4 && when.since(at) <= 0.05)
+            .filter(|(when, _)| (-AT_START_S / 4.0..=AT_START_S).contains(&when.since(at)))
             .map(|r| r.1)
             .collect();
         let start_pa =
@@ -227,6 +231,7 @@ impl VacuumDecay {
             end: None,
             tapped,
             start_pa,
+            start_error_pa: t.pressure_noise_pa() * (3.0 / near.len().max(1) as f64).sqrt(),
             zero_error_pa: error,
             lowest_pa: start_pa.unwrap_or(0.0),
             belief: None,

@@ -16,6 +16,8 @@ pub(super) struct Run {
     pub(super) end: Option<Stamp>,
     pub(super) tapped: bool,
     pub(super) start_pa: Option<f64>,
+    /// Half-width of the error of `start_pa` by noise.
+    pub(super) start_error_pa: f64,
     pub(super) zero_error_pa: f64,
     pub(super) lowest_pa: f64,
     pub(super) belief: Option<DecayBelief>,
@@ -51,6 +53,7 @@ impl Run {
             edge_error_s: 0.1,
             pressure_at_off_pa: self.start_pa.filter(|_| self.tapped),
             pressure_error_pa: self.zero_error_pa,
+            start_error_pa: self.start_error_pa,
             ..Pull::default()
         };
         if let Some(pull) = pull {
@@ -60,6 +63,10 @@ impl Run {
                 out.edge_error_s = (0.5 * u).max(0.05);
             }
             out.strength = pull.strength;
+            // And by as much as the pull went on or the decay began within the error of its end.
+            let pull_s = self.start.since(pull.began).max(0.5);
+            let drawn = self.start_pa.unwrap_or(0.0).abs() / pull_s * out.edge_error_s;
+            out.start_error_pa = (self.start_error_pa * self.start_error_pa + drawn * drawn).sqrt();
         }
         out
     }

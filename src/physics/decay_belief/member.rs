@@ -78,7 +78,10 @@ impl Member {
     pub(super) fn course(&self, pull: &Pull) -> Course {
         let off_s = pull.off_s + self.edge[2] * pull.edge_error_s;
         let (target_pa, target_s) = match (pull.pressure_at_off_pa, pull.closed_s) {
-            (Some(p), _) => (p - self.zero * pull.pressure_error_pa, off_s),
+            (Some(p), _) => {
+                let start = (2.0 * self.start - 1.0) * pull.start_error_pa;
+                ((p - self.zero * pull.pressure_error_pa + start).min(-1.0), off_s)
+            }
             (None, Some(s)) => (-self.closes_pa, (s + self.edge[1] * pull.edge_error_s).min(off_s)),
             // Somewhere between the closing point and the relief.
             (None, None) => (-even((self.closes_pa, self.relief_pa), self.start), off_s),

@@ -98,6 +98,8 @@ pub struct Pull {
     pub pressure_at_off_pa: Option<f64>,
     /// Half-width of the uncertainty of that pressure (zero error of the sensor), Pa.
     pub pressure_error_pa: f64,
+    /// Half-width of the uncertainty of the pressure at purge-off alone (noise, timing), Pa.
+    pub start_error_pa: f64,
 }
 
 /// What the switch has shown of the decay so far.
