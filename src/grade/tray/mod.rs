@@ -33,4 +33,4 @@ impl Machine for Waiting {
 }
 
 #[cfg(test)]
-mod tests;
+mod switch_tests;
