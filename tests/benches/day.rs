@@ -52,6 +52,7 @@ pub struct Rows {
     every_us: i64,
     values: [f64; CHANNELS.len()],
     draw: u64,
+    vents: Vents,
 }
 
 impl Rows {
@@ -60,7 +61,19 @@ impl Rows {
         let (player, decoder) = day(1);
         let (values, draw) = ([0.0; CHANNELS.len()], 1);
         let (next, items) = (None, Vec::new());
-        Rows { player, decoder, items, next, days: 1, begun_us: 0, now_us: 0, every_us: 1_000_000 / hz, values, draw }
+        Rows {
+            player,
+            decoder,
+            items,
+            next,
+            days: 1,
+            begun_us: 0,
+            now_us: 0,
+            every_us: 1_000_000 / hz,
+            values,
+            draw,
+            vents: Vents::AsDriven,
+        }
     }
 
     /// Leaves out what lies before this second.
@@ -94,7 +107,9 @@ impl Rows {
         for (i, (channel, decimals, tremble)) in CHANNELS.into_iter().enumerate() {
             let (low, high) = channel.plausible();
             let digit = [1.0, 0.1, 0.01, 0.001][decimals];
-            let value = (self.values[i] + self.tremble(tremble) * digit).clamp(low, high);
+            let held =
+                if channel == Channel::VentSolenoid && self.vents == Vents::NeverSeals { 1.0 } else { self.values[i] };
+            let value = (held + self.tremble(tremble) * digit).clamp(low, high);
             let _ = write!(row, ",{:.decimals$}", if value == 0.0 { 0.0 } else { value });
         }
         ms
@@ -143,8 +158,17 @@ pub fn line(row: &str, out: &mut Vec<u8>) {
     write_line(row.split(','), true, out);
 }
 
+/// What the vent does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Vents {
+    /// As on the simulated day.
+    AsDriven,
+    /// It never seals: the values are the same, but nothing can be inferred from them.
+    NeverSeals,
+}
+
 /// Makes the capture in `dir`, and the same rows as a plain table in `table`. Returns the number of rows.
-pub fn capture(dir: &Path, hours: i64, table: Option<&Path>) -> u64 {
+pub fn capture(dir: &Path, hours: i64, vents: Vents, table: Option<&Path>) -> u64 {
     let _ = std::fs::remove_dir_all(dir);
     let link = LinkInfo { kind: "bench".into(), name: "tray".into() };
     let profile = load_builtin("switch-module").unwrap();
@@ -160,6 +184,7 @@ pub fn capture(dir: &Path, hours: i64, table: Option<&Path>) -> u64 {
     line(&row, &mut bytes);
     batch.extend([1, 2].map(|ms| record(Stamp(ms * 1_000_000), 1, Body::Bytes(bytes.clone()))));
     let mut rows = Rows::new(HZ);
+    rows.vents = vents;
     let count = hours * 3600 * HZ;
     let mut at = Stamp::ZERO;
     for i in 0..count {
