@@ -82,7 +82,8 @@ pub(super) fn engine(t: &Timeline, p: &Settings) -> EngineSeen {
 
 /// A battery that was always low is weak, not cranking: the supply must have been higher before.
 fn dipped(t: &Timeline, p: &Settings) -> bool {
-    t.engine.raw() == Some(Engine::Cranking) || t.watch.resting_v().is_some_and(|v| v > p.phases.crank_below_v)
+    t.engine.raw() == Some(Engine::Cranking)
+        || t.watch.as_ref().and_then(|w| w.resting_v()).is_some_and(|v| v > p.phases.crank_below_v)
 }
 
 /// The key, and whether it had to be inferred.

@@ -99,7 +99,8 @@ pub struct Timeline {
     /// Of this moment: all tests ask for it.
     pressure: Option<(f64, f64)>,
     level: Level,
-    watch: Watch,
+    /// Away only while it looks at the rest; boxed, as that is at every row.
+    watch: Option<Box<Watch>>,
     rows: RowSpacing,
     last_gap_end: Option<Stamp>,
     last_row: Option<Stamp>,
@@ -156,7 +157,7 @@ impl Timeline {
             noise: Noise::default(),
             pressure: None,
             level: Level::default(),
-            watch: Watch::default(),
+            watch: Some(Box::default()),
             rows: RowSpacing::default(),
             last_gap_end: None,
             last_row: None,
@@ -493,7 +494,7 @@ impl Timeline {
         let turn = self.switch.see(t, switch, u);
         if self.switch.bounces() > bounces {
             out.push(Happening::Bounce(t));
-            self.watch.bounce(t);
+            self.watch.iter_mut().for_each(|w| w.bounce(t));
         }
         if let Some(turn) = turn {
             self.switch_before = turn.from;
@@ -510,7 +511,7 @@ impl Timeline {
         if let Some(turn) = self.phase.see(t, raw, u) {
             self.phases.push((turn.to, turn.at));
             if turn.to != Phase::Soak || turn.from != Phase::KeyOff {
-                self.watch.restart(t);
+                self.watch.iter_mut().for_each(|w| w.restart(t));
             }
             out.push(Happening::Phase(turn));
         }
@@ -594,8 +595,9 @@ impl Timeline {
 
     fn watch_spoilers(&mut self, t: Stamp, out: &mut Vec<Happening>) {
         let parked = matches!(self.phase.state(), Phase::KeyOff | Phase::Soak);
-        let mut watch = std::mem::take(&mut self.watch);
-        watch.see(self, t, parked, out);
-        self.watch = watch;
+        if let Some(mut watch) = self.watch.take() {
+            watch.see(self, t, parked, out);
+            self.watch = Some(watch);
+        }
     }
 }
