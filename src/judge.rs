@@ -371,9 +371,12 @@ fn span_of(s: &Stroke) -> StrokeSpan {
 }
 
 fn words_of(s: &Stroke) -> String {
-    let name = if s.kind == StrokeKind::AtZero { "at zero" } else { s.kind.name() };
     let took = s.end.since(s.start);
-    format!("{name} from {:.0} to {:.0} Pa in {took:.1} s; on the rig: {}", s.from_pa, s.to_pa, s.rig)
+    let what = match s.kind {
+        StrokeKind::AtZero => format!("at zero for {took:.1} s"),
+        kind => format!("{} from {:.0} to {:.0} Pa in {took:.1} s", kind.name(), s.from_pa, s.to_pa),
+    };
+    format!("{what}; on the rig: {}", s.rig)
 }
 
 fn last_run(graded: &Graded, test: Test) -> Option<&crate::grade::verdict::Finding> {

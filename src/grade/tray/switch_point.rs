@@ -254,6 +254,15 @@ impl Run {
         if self.too_quick > 0 {
             said.asides.push(format!("{} turns of the switch came too quickly to tell its point", self.too_quick));
         }
+        if let (Some(c), Some(o)) = (Point::of(&closing, common), Point::of(&opening, common)) {
+            said.sound = format!(
+                "it closes at {} and re-opens at {} of vacuum, over {} and {} strokes",
+                c.words(),
+                o.words(),
+                closing.len(),
+                opening.len()
+            );
+        }
         said.tell(&mut d, last);
         d
     }
@@ -267,6 +276,8 @@ struct Said {
     opened: Vec<String>,
     asides: Vec<String>,
     next: Option<String>,
+    /// In one sentence, if all is well.
+    sound: String,
     outside: Vec<&'static str>,
 }
 
@@ -304,6 +315,7 @@ impl Said {
             d.next("replace the module: its switch is off its point");
         } else if self.opened.is_empty() {
             d.decide(Verdict::Pass, at);
+            d.because(self.sound);
             d.next("none");
         } else if let Some(next) = self.next {
             d.next(next);
