@@ -168,7 +168,8 @@ bool row_window(const struct window *w, bool full, uint16_t lost) {
     begin(w->at);
     for (uint8_t i = 0; i < CELLS; i++) {
         put(',');
-        if (value[i] != BLANK && (full || value[i] != sent[i])) {
+        /* The switch is told in each row: its moment is then known to a row, whatever else changes. */
+        if (value[i] != BLANK && (full || i == LEAK_SWITCH || value[i] != sent[i])) {
             put_number(value[i], pgm_read_byte(&DECIMALS[i]));
         }
         sent[i] = value[i];
