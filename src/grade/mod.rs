@@ -140,6 +140,6 @@ fn machine(subject: Subject, test: Test) -> Box<dyn Machine> {
         Test::Relief if tray => Box::new(tray::Waiting(test)),
         Test::Relief => Box::<relief::Relief>::default(),
         Test::SwitchPoint => Box::<tray::switch_point::SwitchPoint>::default(),
-        Test::ModuleHold => Box::new(tray::Waiting(test)),
+        Test::ModuleHold => Box::<tray::module_hold::ModuleHold>::default(),
     }
 }

@@ -410,10 +410,30 @@ settings! {
         tight_mm: number("mm", 0.01, 1.0);
         /// A module that leaks like a hole of this size or more is not fit.
         hold_limit_mm: number("mm", 0.02, 3.0);
-        /// After the syringe has come to rest the gas settles for this long before a leak is read.
-        settle_s: number("s", 0.0, 120.0);
-        /// Shortest hold that is judged.
+        /// Whether the sealed volume is known; if not, the known hole of the positive control tells it.
+        volume_known: word("yes", "no");
+        /// Error of the known hole's diameter, half-width (90 %).
+        reference_error_pct: number("%", 0.1, 30.0);
+        /// After the syringe has come to rest the hand may still move it for this long.
+        at_rest_after_s: number("s", 0.0, 5.0);
+        /// Time constant in which drawn gas takes its heat back from the bottle, shortest.
+        settling_low_s: number("s", 0.05, 60.0);
+        /// Time constant in which drawn gas takes its heat back from the bottle, longest.
+        settling_high_s: number("s", 0.05, 120.0);
+        /// Drift of a tight hold by changing temperature, half-width (90 %).
+        drift_pa_per_s: number("Pa/s", 0.001, 20.0);
+        /// Shortest hold that is judged, unless the vacuum is gone before.
         hold_s: number("s", 1.0, 600.0);
+        /// Least vacuum at the begin of a hold.
+        hold_least_pa: number("Pa", 50.0, 3000.0);
+        /// Holds that must say the same.
+        holds_needed: number("", 1.0, 20.0);
+        /// Their sizes may differ by this share of the larger one, or of the limit if that is more.
+        holds_agree_pct: number("%", 1.0, 100.0);
+        /// A fit that leaves more than this many times the noise was no leak-down.
+        misfit_most: number("", 1.0, 50.0);
+        /// Openings of a relief that must agree.
+        relief_openings_needed: number("", 2.0, 20.0);
         /// Strokes over the switch's point that are needed to judge it.
         strokes_needed: number("", 1.0, 50.0);
         /// The closing points of one module may spread by this, highest less lowest.

@@ -1,6 +1,9 @@
 //! The tests of a module that lies on the tray, and the verdict on the part.
 
+mod control;
 mod edges;
+mod holding;
+pub(super) mod module_hold;
 pub(super) mod part;
 pub(super) mod switch_circuit;
 pub(super) mod switch_point;

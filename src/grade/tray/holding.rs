@@ -1,0 +1,258 @@
+//! Holding: what each hold of a vacuum on the tray says of the hole behind it, whatever sits on the rig.
+
+use crate::channel::Channel;
+use crate::physics::leak_down::{Hold, LeakDown, LeakDownSpec, Ramp, Sized, Unfit, sizes};
+use crate::profile::Settings;
+use crate::time::Stamp;
+use crate::timeline::{Rig, Stroke, StrokeKind, Timeline, Vent};
+use crate::units::kelvin;
+use std::collections::VecDeque;
+
+/// Collects the trace and reads a hold when one ends.
+#[derive(Debug, Clone, Default)]
+pub(in crate::grade) struct Holding {
+    points: VecDeque<(Stamp, f64)>,
+    before: Option<Stroke>,
+    vent_opened: Option<Stamp>,
+}
+
+/// The sealed volume.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::grade) struct Volume {
+    pub m3: f64,
+    /// Half-width of 90 %, a share.
+    pub spread: f64,
+    /// Told by the known hole, not by the profile.
+    pub learnt: bool,
+}
+
+/// A hold that was read.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::grade) struct Held {
+    pub rig: Rig,
+    pub start: Stamp,
+    pub end: Stamp,
+    pub from_pa: f64,
+    pub said: Said,
+    spec: LeakDownSpec,
+    interval_s: f64,
+}
+
+/// What it says.
+#[derive(Debug, Clone, PartialEq)]
+pub(in crate::grade) enum Said {
+    /// The leak-down was fitted.
+    Fit(Box<LeakDown>),
+    /// It was empty before it could be read: more than the largest hole that this volume can size.
+    TooFast,
+    /// Nothing: why, and what to do with the next one.
+    Nothing {
+        /// In words.
+        why: String,
+        /// Which stroke to repeat.
+        next: String,
+    },
+}
+
+/// Samples are kept for a hold of this length, seconds, and so many of them.
+const KEPT_S: f64 = 240.0;
+const KEPT: usize = 40_000;
+/// At its end a hold's last samples may already be moved, seconds.
+const END_S: f64 = 0.12;
+/// A vacuum of which less than this share is left has leaked away: no need to hold any longer.
+const GONE: f64 = 0.25;
+
+impl Holding {
+    /// A new sample, where there is one.
+    pub fn step(&mut self, t: &Timeline) {
+        let Some((raw, at)) = t.signals.last(Channel::TankPressurePa) else { return };
+        if self.points.back().is_some_and(|p| at <= p.0) {
+            return;
+        }
+        self.points.push_back((at, raw));
+        while self.points.len() > KEPT || self.points.front().is_some_and(|p| at.since(p.0) > KEPT_S) {
+            self.points.pop_front();
+        }
+    }
+
+    /// The vent turned.
+    pub fn vent(&mut self, to: Option<Vent>, at: Stamp) {
+        if to == Some(Vent::Open) {
+            self.vent_opened = Some(at);
+        }
+    }
+
+    /// A stroke ended; what it says if it was a hold of a vacuum.
+    pub fn stroke(&mut self, t: &Timeline, s: &Stroke) -> Option<Held> {
+        let before = self.before.replace(*s);
+        let after_draw = before.filter(|b| b.kind == StrokeKind::Draw && b.rig == s.rig);
+        let held = match s.kind {
+            StrokeKind::Hold => true,
+            // A vacuum that runs out at once behind a syringe at rest is told as let go.
+            StrokeKind::Release => after_draw.is_some(),
+            _ => false,
+        };
+        if !held || s.from_pa >= -t.profile.set.tray.zero_within_pa {
+            return None;
+        }
+        self.read(t, s, after_draw)
+    }
+
+    fn read(&self, t: &Timeline, s: &Stroke, draw: Option<Stroke>) -> Option<Held> {
+        let p = &t.profile.set;
+        let (zero, zero_error) = t.zero_pa();
+        let spec = spec(t, zero_error);
+        let opened = self.vent_opened.filter(|at| *at > s.start && *at <= s.end.plus(0.1));
+        let end = opened.unwrap_or(s.end).plus(-END_S);
+        let rest = s.start.plus(p.tray.at_rest_after_s);
+        let points: Vec<(f64, f64)> = self
+            .points
+            .iter()
+            .filter(|v| v.0 >= rest && v.0 <= end)
+            .map(|v| (v.0.since(s.start), v.1 - zero))
+            .collect();
+        let interval_s = match points.len() {
+            0 | 1 => 1.0,
+            n => (points[n - 1].0 - points[0].0) / (n - 1) as f64,
+        };
+        let held_s = end.since(s.start).max(0.0);
+        let left = points.last().map_or(0.0, |v| v.1);
+        let gone = left > GONE * s.from_pa;
+        let let_go = s.kind == StrokeKind::Release;
+        let said = if opened.is_some() && held_s < p.tray.hold_s {
+            // The solenoid's own test; nobody meant to hold.
+            return None;
+        } else if let_go && held_s < spec.settling_s.0.max(LEAST_RELEASE_S) {
+            return None;
+        } else if s.from_pa > -p.tray.hold_least_pa {
+            nothing(format!("{:.0} Pa were held, and at least {:.0} are needed", s.from_pa, -p.tray.hold_least_pa), p)
+        } else if held_s < p.tray.hold_s && !gone {
+            nothing(format!("it was held for {held_s:.1} s, and {:.0} s are needed", p.tray.hold_s), p)
+        } else {
+            let points = above_relief(&points, s.rig, p);
+            let noise_pa = t.pressure_noise_pa().max(0.5 * p.tray.transducer_step_pa);
+            let stroke =
+                draw.map(|d| Ramp { from_pa: d.from_pa, to_pa: d.to_pa, seconds: d.end.since(d.start).max(0.02) });
+            match LeakDown::fit(&Hold { points, noise_pa, stroke }, &spec) {
+                Ok(fit) if fit.misfit > p.tray.misfit_most => nothing(
+                    format!(
+                        "from {:.0} to {:.0} Pa it did not fall as through a hole: the syringe moved, or something opened on the way",
+                        s.from_pa, left
+                    ),
+                    p,
+                ),
+                Ok(fit) => Said::Fit(Box::new(fit)),
+                // Falls so fast may as well have been let out by hand.
+                Err(Unfit::TooFast) if let_go => return None,
+                Err(Unfit::TooFast) => Said::TooFast,
+                Err(Unfit::TooShallow) => {
+                    nothing(format!("{:.0} Pa are too little against noise and zero", s.from_pa), p)
+                }
+                Err(Unfit::TooShort) => nothing("the gas was still settling when it ended".to_owned(), p),
+            }
+        };
+        Some(Held { rig: s.rig, start: s.start, end, from_pa: s.from_pa, said, spec, interval_s })
+    }
+}
+
+/// A vacuum that was let go by hand is gone sooner, seconds.
+const LEAST_RELEASE_S: f64 = 0.3;
+
+fn nothing(why: String, p: &Settings) -> Said {
+    Said::Nothing { why, next: again(p) }
+}
+
+/// How to hold, in words.
+pub(in crate::grade) fn again(p: &Settings) -> String {
+    // Deep enough to read well, and below where the vacuum relief may open.
+    let deep = (2.0 * p.tray.hold_least_pa).max(0.65 * p.reliefs.vacuum_low_pa).min(0.9 * p.reliefs.vacuum_low_pa);
+    format!(
+        "draw to about {:.0} Pa, close the port and leave the syringe alone for {:.0} s",
+        -deep,
+        2.0 * p.tray.hold_s
+    )
+}
+
+/// On the module the vacuum relief itself may leak where it may open: read from below that, if enough is left.
+fn above_relief<'a>(points: &'a [(f64, f64)], rig: Rig, p: &Settings) -> &'a [(f64, f64)] {
+    if rig != Rig::Module {
+        return points;
+    }
+    let below = points.iter().position(|v| v.1 > -p.reliefs.vacuum_low_pa).unwrap_or(points.len());
+    if 2 * below < points.len() { &points[below..] } else { points }
+}
+
+fn spec(t: &Timeline, zero_error_pa: f64) -> LeakDownSpec {
+    let p = &t.profile.set;
+    // The gain's error moves the root of the pressure: a quarter of it the diameter. The area's error moves half.
+    let (gain, area) = (0.25 * p.tray.transducer_error_pct * 0.01, 0.5 * p.model.area_error_pct * 0.01);
+    LeakDownSpec {
+        cd: p.model.discharge_cd,
+        baro_pa: t.baro_pa().map_or(101_325.0, |b| b.0),
+        gas_k: kelvin(t.signals.get(Channel::AmbientC).unwrap_or(20.0)),
+        zero_error_pa,
+        settling_s: (p.tray.settling_low_s, p.tray.settling_high_s),
+        drift_pa_per_s: p.tray.drift_pa_per_s,
+        model_error: (gain * gain + area * area).sqrt(),
+    }
+}
+
+impl Held {
+    /// The equivalent hole, mm.
+    pub fn hole(&self, v: Volume) -> Option<Sized> {
+        match &self.said {
+            Said::Fit(fit) => Some(fit.hole(v.m3, v.spread)),
+            _ => None,
+        }
+    }
+
+    /// Probability that the hole is of `mm` or more; none where the hold says nothing.
+    pub fn p_at_least(&self, mm: f64, v: Volume) -> Option<f64> {
+        match &self.said {
+            Said::Fit(fit) => Some(fit.p_at_least(mm, v.m3, v.spread)),
+            // Sure only well below what it must have been.
+            Said::TooFast => Some(if mm < 0.7 * self.sizes(v).1 { 1.0 } else { 0.5 }),
+            Said::Nothing { .. } => None,
+        }
+    }
+
+    /// The smallest and the largest hole that this volume can size, mm.
+    pub fn sizes(&self, v: Volume) -> (f64, f64) {
+        sizes(&self.spec, v.m3, self.from_pa.abs(), self.interval_s)
+    }
+
+    /// It says something of the hole.
+    pub fn speaks(&self) -> bool {
+        !matches!(self.said, Said::Nothing { .. })
+    }
+
+    /// In a few words: `at 123.4 s 0.31 mm`.
+    pub fn words(&self, v: Volume) -> String {
+        let at = self.start.secs();
+        match (&self.said, self.hole(v)) {
+            (Said::Nothing { why, .. }, _) => format!("at {at:.1} s nothing: {why}"),
+            (_, Some(s)) => format!("at {at:.1} s {:.2} mm ({:.2} to {:.2})", s.best, s.low, s.high),
+            (_, None) => format!("at {at:.1} s more than {:.1} mm", self.sizes(v).1),
+        }
+    }
+}
+
+impl Volume {
+    /// The profile's.
+    pub fn of(p: &Settings) -> Volume {
+        Volume { m3: p.tray.volume_l * 1e-3, spread: p.tray.volume_spread_pct * 0.01, learnt: false }
+    }
+
+    /// What the known hole tells.
+    pub fn learnt(held: &Held, mm: f64, p: &Settings) -> Option<Volume> {
+        let Said::Fit(fit) = &held.said else { return None };
+        let v = fit.volume(mm, p.tray.reference_error_pct * 0.01)?;
+        Some(Volume { m3: v.best, spread: 0.5 * (v.high - v.low) / v.best, learnt: true })
+    }
+
+    /// `2.00 L (profile)`.
+    pub fn words(&self) -> String {
+        let from = if self.learnt { "told by the known hole" } else { "by the profile" };
+        format!("{:.2} L {from}, within {:.0} %", self.m3 * 1e3, self.spread * 100.0)
+    }
+}
