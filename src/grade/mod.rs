@@ -1,5 +1,6 @@
 //! Grade: a machine a test, and a jury that applies what one says about another.
 
+mod coil;
 mod contact;
 mod draft;
 mod jury;
@@ -12,6 +13,7 @@ mod start_vent;
 mod switch_circuit;
 mod tray;
 mod vacuum_decay;
+mod vent_path;
 mod vent_solenoid;
 pub mod verdict;
 

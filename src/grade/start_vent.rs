@@ -1,7 +1,8 @@
 //! Start vent: at key-on the vent opens and trapped vacuum must go.
 
 use super::draft::{Book, Draft, Machine};
-use crate::physics::{gas, orifice};
+use super::vent_path::{path_mm, rate};
+use crate::physics::orifice;
 use crate::time::Stamp;
 use crate::timeline::{Happening, SwitchState, Timeline, Vent};
 use crate::trade::{Test, Verdict};
@@ -263,11 +264,7 @@ impl Run {
             // With a tap the path's size follows from the time to a fifth of the vacuum.
             let (v, spread) = t.vapour_volume_m3();
             let vacuum = -pa;
-            let size = |s: f64, v: f64| {
-                let k = 2.0 * (vacuum.sqrt() - (0.2 * vacuum).sqrt()) / s;
-                // The rate goes with the square of the diameter.
-                (k / rate(t, v, 1.0)).sqrt()
-            };
+            let size = |s: f64, v: f64| path_mm(vacuum, 0.2 * vacuum, s, rate(t, v, 1.0));
             match self.fifth_at {
                 Some(at) => {
                     let s = at.since(vent_at).max(0.0) + vent_u.max(0.05);
@@ -384,12 +381,6 @@ fn time_through(t: &Timeline, path_mm: f64) -> f64 {
     let p = &t.profile.set;
     let (v, spread) = t.vapour_volume_m3();
     orifice::decay_time(p.reliefs.vacuum_high_pa, p.switch.reopens_low_pa, rate(t, v * (1.0 + spread), path_mm))
-}
-
-/// How fast a path of `mm` fills the volume: see [`orifice::leak_rate`].
-fn rate(t: &Timeline, volume_m3: f64, mm: f64) -> f64 {
-    let baro = t.baro_pa().map_or(101_325.0, |b| b.0);
-    orifice::leak_rate(t.profile.set.model.discharge_cd, mm, volume_m3, baro, gas::air_density(baro, 293.15))
 }
 
 fn rule(t: &Timeline) -> String {

@@ -1,7 +1,7 @@
 //! Vent solenoid: its current's signature, and whether the valve moves air.
 
+use super::coil::Coil;
 use super::draft::{Draft, Machine};
-use super::levels::Levels;
 use crate::channel::Channel;
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, SwitchState, Timeline, Turn, Vent};
@@ -18,12 +18,7 @@ pub struct VentSolenoid {
 struct Run {
     start: Option<Stamp>,
     last: Option<Stamp>,
-    commanded_since: Option<Stamp>,
-    released_since: Option<Stamp>,
-    hold_a: Levels,
-    off_a: Levels,
-    peak_a: f64,
-    peaks: u32,
+    coil: Coil,
     /// Vacuum stood when the vent was opened; watched until it goes.
     watch: Option<Watch>,
     moved: Option<(Stamp, f64)>,
@@ -32,7 +27,6 @@ struct Run {
     opened_since: bool,
     opened_without_vacuum: u32,
     seen_open_switch: bool,
-    fault: Option<(Stamp, String)>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -100,7 +94,7 @@ impl Machine for VentSolenoid {
 
     fn under_way(&self, t: &Timeline) -> Option<(f64, String)> {
         self.run.start?;
-        let electrical = self.run.hold_a.count() > 0 && self.run.off_a.count() > 0;
+        let electrical = self.run.coil.begun();
         let waits = match (t.signals.seen(Channel::SolenoidA), electrical, self.run.moved.is_some()) {
             (true, false, _) => "waits for the solenoid to switch",
             (_, _, false) => "waits for a vacuum to vent through it",
@@ -138,7 +132,6 @@ impl Run {
             return;
         }
         self.last = Some(now);
-        let p = &t.profile.set;
 
         if let Some(w) = self.watch {
             let waited = now.since(w.at);
@@ -154,73 +147,18 @@ impl Run {
                 self.watch = None;
             }
         }
-
-        let command = t.signals.get(Channel::VentSolenoid).map(|v| v >= 0.5);
-        let Some(amps) = t.signals.get(Channel::SolenoidA) else { return };
-        if let Some(peak) = t.signals.get(Channel::SolenoidPeakA)
-            && peak > p.solenoid.on_above_a
-        {
-            self.peak_a = self.peak_a.max(peak);
-            self.peaks += 1;
-        }
-        let on = command.unwrap_or(amps >= p.solenoid.on_above_a);
-        if on {
-            self.released_since = None;
-            let since = *self.commanded_since.get_or_insert(now);
-            if now.since(since) > 1.0 {
-                self.hold_a.add(amps);
-                self.judge(t, now);
-            }
-        } else {
-            self.commanded_since = None;
-            let since = *self.released_since.get_or_insert(now);
-            if now.since(since) > 1.0 {
-                self.off_a.add(amps);
-                self.judge(t, now);
-            }
-        }
-    }
-
-    /// Judges the medians now and then, so that one odd sample fails nothing.
-    fn judge(&mut self, t: &Timeline, now: Stamp) {
-        let s = &t.profile.set.solenoid;
-        let n = self.hold_a.count() + self.off_a.count();
-        if self.fault.is_some() || !n.is_multiple_of(20) {
-            return;
-        }
-        let fault = match (self.hold_a.median(), self.off_a.median()) {
-            (Some(a), _) if self.hold_a.count() >= 20 && a < s.off_below_a => {
-                Some(format!("commanded on, it draws {a:.2} A: open coil, feed or ground"))
-            }
-            (Some(a), _) if self.hold_a.count() >= 20 && a < s.hold_low_a => Some(format!(
-                "it holds with {a:.2} A, less than {:.2} A: high resistance in feed, coil or ground",
-                s.hold_low_a
-            )),
-            (Some(a), _) if self.hold_a.count() >= 20 && a > s.hold_high_a => Some(format!(
-                "it holds with {a:.2} A, more than {:.2} A: shorted turns, or the chopped hold is missing",
-                s.hold_high_a
-            )),
-            (_, Some(a)) if self.off_a.count() >= 20 && a > s.on_above_a => {
-                Some(format!("not commanded, {a:.2} A still flow: the driver or the feed is shorted"))
-            }
-            _ => None,
-        };
-        if let Some(text) = fault {
-            self.fault = Some((now, text));
-        }
+        self.coil.step(t);
     }
 
     fn draft(&self, t: &Timeline, end: Stamp, open: bool) -> Draft {
         let s = &t.profile.set.solenoid;
         let mut d = Draft::run(Test::VentSolenoid, rule(t), self.start.unwrap_or(end), end);
         d.open = open;
-        d.note("hold_a", self.hold_a.median());
-        d.note("off_a", self.off_a.median());
-        d.note("pull_in_a", (self.peaks > 0).then_some(self.peak_a));
+        self.coil.note(&mut d);
         if let Some((_, seconds)) = self.moved {
             d.note("vacuum_gone_s", seconds);
         }
-        if let Some((at, text)) = &self.fault {
+        if let Some((at, text)) = self.coil.fault() {
             d.decide(Verdict::Fail, *at);
             d.because(text.clone());
             d.next("measure the coil's resistance and the feed at the module");
@@ -243,30 +181,26 @@ impl Run {
             d.next("listen for the valve's click; then check filter, hose and canister");
             return d;
         }
-        if self.peaks > 0 && self.peak_a > s.pull_in_high_a {
+        if let Some(peak) = self.coil.pull_in_a().filter(|a| *a > s.pull_in_high_a) {
             d.decide(Verdict::Fail, end);
-            d.because(format!(
-                "pull-in peaks at {:.2} A, more than {:.1} A: shorted turns",
-                self.peak_a, s.pull_in_high_a
-            ));
+            d.because(format!("pull-in peaks at {peak:.2} A, more than {:.1} A: shorted turns", s.pull_in_high_a));
             d.next("measure the coil's resistance");
             return d;
         }
-        let electrical = self.hold_a.count() >= 10 && self.off_a.count() >= 10;
-        match (electrical, self.moved) {
+        match (self.coil.seen(), self.moved) {
             (true, Some((_, seconds))) => {
                 d.decide(Verdict::Pass, end);
                 d.because(format!(
                     "holds with {:.2} A, off {:.2} A, and a standing vacuum went {seconds:.1} s after it opened",
-                    self.hold_a.median().unwrap_or(0.0),
-                    self.off_a.median().unwrap_or(0.0)
+                    self.coil.holds_with_a(),
+                    self.coil.off_a()
                 ));
                 d.next("none");
             }
             (true, None) => {
                 d.because(format!(
                     "its current is sound (holds with {:.2} A), but it was never opened against a vacuum: that it moves air is not shown",
-                    self.hold_a.median().unwrap_or(0.0)
+                    self.coil.holds_with_a()
                 ));
                 d.next("open it after a sealed purge run or a soak that closed the switch");
             }
