@@ -84,7 +84,7 @@ impl Machine for Relief {
 }
 
 /// Times the highest opening point.
-const FAILS_ABOVE: f64 = 1.4;
+pub(super) const FAILS_ABOVE: f64 = 1.4;
 
 /// How far a refuelling and the pressure it made may lie apart, seconds.
 const REFUELLING_S: f64 = 900.0;

@@ -118,6 +118,8 @@ const LEAST_POINTS: f64 = 15.0;
 const LEAST_FALL_S: f64 = 0.25;
 /// The fall is followed to this share of its begin; below, zero and noise say more than the hole.
 const FOLLOWED_TO: f64 = 0.1;
+/// No settling alone takes it below this share: drawn gas gives back at most 29 % (γ = 1.4).
+const SETTLED_TO: f64 = 0.6;
 /// Longest stretch that is used, s.
 const LONGEST_S: f64 = 120.0;
 /// Error of the model on one cell: so many Pa, and such a share.
@@ -294,7 +296,9 @@ impl Trace {
             if end < LEAST_CELLS {
                 return Err(Unfit::TooFast);
             }
-        } else if p[end - 1].0 - t0 < 2.0 * spec.settling_s.0 {
+        } else if p[end - 1].0 - t0 < 2.0 * spec.settling_s.0
+            && sign * mean(&p[end.saturating_sub(3)..end]) > SETTLED_TO * start
+        {
             return Err(Unfit::TooShort);
         }
         let p = &p[..end];

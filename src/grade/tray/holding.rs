@@ -59,6 +59,8 @@ const KEPT_S: f64 = 240.0;
 const KEPT: usize = 40_000;
 /// At its end a hold's last samples may already be moved, seconds.
 const END_S: f64 = 0.12;
+/// A vacuum that runs out at once is read so soon after the stroke, seconds.
+const SOON_S: f64 = 0.08;
 /// A vacuum of which less than this share is left has leaked away: no need to hold any longer.
 const GONE: f64 = 0.25;
 
@@ -103,8 +105,11 @@ impl Holding {
         let (zero, zero_error) = t.zero_pa();
         let spec = spec(t, zero_error);
         let opened = self.vent_opened.filter(|at| *at > s.start && *at <= s.end.plus(0.1));
-        let end = opened.unwrap_or(s.end).plus(-END_S);
-        let rest = s.start.plus(p.tray.at_rest_after_s);
+        let let_go = s.kind == StrokeKind::Release;
+        // What runs out so fast leaves no time to wait for the hand's last movement.
+        let (rest_s, end_s) = if let_go { (SOON_S, 0.0) } else { (p.tray.at_rest_after_s, END_S) };
+        let end = opened.unwrap_or(s.end).plus(-end_s);
+        let rest = s.start.plus(rest_s);
         let points: Vec<(f64, f64)> = self
             .points
             .iter()
@@ -118,11 +123,10 @@ impl Holding {
         let held_s = end.since(s.start).max(0.0);
         let left = points.last().map_or(0.0, |v| v.1);
         let gone = left > GONE * s.from_pa;
-        let let_go = s.kind == StrokeKind::Release;
         let said = if opened.is_some() && held_s < p.tray.hold_s {
             // The solenoid's own test; nobody meant to hold.
             return None;
-        } else if let_go && held_s < spec.settling_s.0.max(LEAST_RELEASE_S) {
+        } else if let_go && held_s < LEAST_RELEASE_S {
             return None;
         } else if s.from_pa > -p.tray.hold_least_pa {
             nothing(format!("{:.0} Pa were held, and at least {:.0} are needed", s.from_pa, -p.tray.hold_least_pa), p)
