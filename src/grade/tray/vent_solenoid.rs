@@ -21,6 +21,7 @@ pub(in crate::grade) struct VentSolenoid {
 #[derive(Debug, Clone, Default)]
 struct Run {
     start: Option<Stamp>,
+    energised: bool,
     coil: Coil,
     /// The last seconds of pressure, the zero taken out.
     recent: VecDeque<(Stamp, f64)>,
@@ -53,6 +54,8 @@ struct Went {
     path_mm: (f64, Option<f64>),
 }
 
+/// What to do, in words.
+const DRAW: &str = "draw about -500 Pa, hold it for 3 s, then energise for 2 to 3 s, not longer";
 /// How long before the command the vacuum must have stood, seconds.
 const STOOD_S: f64 = 1.0;
 /// It stood if it had not fallen by more than this share in that time.
@@ -78,7 +81,7 @@ impl Machine for VentSolenoid {
             }
             Happening::Rig(..) => self.run.watch = None,
             Happening::Repair(at) => {
-                if self.run.start.is_some() {
+                if self.run.energised {
                     self.past.push(self.run.draft(t, *at, false));
                 }
                 self.run = Run::default();
@@ -95,16 +98,18 @@ impl Machine for VentSolenoid {
 
     fn drafts(&self, t: &Timeline) -> Vec<Draft> {
         let mut all = self.past.clone();
-        if self.run.start.is_some() {
+        if self.run.energised || self.run.coil.fault().is_some() {
             all.push(self.run.draft(t, t.now(), true));
         }
         if all.is_empty() {
-            all.push(Draft::not_run(
-                Test::VentSolenoid,
-                rule(t),
-                vec!["neither vent_solenoid nor solenoid_a was recorded".into()],
-                "put the bench adapter into the solenoid's feed",
-            ));
+            let (why, next) = match self.run.start {
+                Some(_) => ("the solenoid was not energised", DRAW),
+                None => (
+                    "neither vent_solenoid nor solenoid_a was recorded",
+                    "put the bench adapter into the solenoid's feed",
+                ),
+            };
+            all.push(Draft::not_run(Test::VentSolenoid, rule(t), vec![why.into()], next));
         }
         all
     }
@@ -159,6 +164,7 @@ impl Run {
 
     fn step(&mut self, t: &Timeline) {
         self.start.get_or_insert(t.now());
+        self.energised |= t.vent().0 == Some(Vent::Open);
         self.coil.step(t);
         let Some((raw, at)) = t.signals.last(Channel::TankPressurePa) else { return };
         let pa = raw - t.zero_pa().0;
@@ -251,7 +257,6 @@ impl Run {
     fn verdict(&self, t: &Timeline, d: &mut Draft, widest_low: f64, narrowest_high: Option<f64>, end: Stamp) {
         let s = &t.profile.set.solenoid;
         let limit = t.profile.set.vent.restricted_below_mm;
-        let draw = "draw about -500 Pa, hold it for 3 s, then energise for 2 to 3 s, not longer";
         if let Some((at, text)) = self.coil.fault() {
             d.decide(Verdict::Fail, *at);
             d.because(text.clone());
@@ -283,7 +288,7 @@ impl Run {
             }
             ([_, ..], false) => {
                 d.because("sometimes the vacuum went when it was energised, sometimes it stayed: the valve sticks, or the supply drops");
-                d.next(format!("repeat: {draw}"));
+                d.next(format!("repeat: {DRAW}"));
                 return;
             }
             ([], _) => {}
@@ -317,7 +322,7 @@ impl Run {
                     "{:.0} Pa of vacuum went within {:.2} s when it was energised, but that is a path of {widest_low:.1} mm to {high}: restricted below {limit:.1} mm, and so not told",
                     w.vacuum_pa, w.seconds
                 ));
-                d.next(format!("take a larger bottle or sample faster, and repeat: {draw}"));
+                d.next(format!("take a larger bottle or sample faster, and repeat: {DRAW}"));
             }
             (true, None) => {
                 d.because(format!(
@@ -329,7 +334,7 @@ impl Run {
                         "when it was energised the vacuum was not standing: a leak or a moving syringe looks the same",
                     );
                 }
-                d.next(draw);
+                d.next(DRAW);
             }
             (false, Some(w)) => {
                 d.because(format!(
@@ -344,7 +349,7 @@ impl Run {
                 } else {
                     "its current was not recorded, and no held vacuum was let out by it"
                 });
-                d.next(draw);
+                d.next(DRAW);
             }
         }
     }
