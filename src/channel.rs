@@ -89,6 +89,35 @@ impl Channel {
         Channel::ALL.iter().copied().find(|c| c.name() == name)
     }
 
+    /// In words, at most 16 columns.
+    pub fn words(self) -> &'static str {
+        match self {
+            Channel::Key => "key",
+            Channel::EngineRpm => "engine speed",
+            Channel::VehicleSpeedKph => "road speed",
+            Channel::CoolantC => "coolant",
+            Channel::IntakeAirC => "intake air",
+            Channel::AmbientC => "outside air",
+            Channel::FuelTempC => "fuel",
+            Channel::FuelLevelPct => "fuel level",
+            Channel::BaroKpa => "barometer",
+            Channel::ManifoldKpa => "manifold",
+            Channel::BatteryV => "battery",
+            Channel::PurgeDutyPct => "purge duty",
+            Channel::VentSolenoid => "vent solenoid",
+            Channel::LeakSwitch => "leak switch",
+            Channel::SwitchSenseV => "sense line",
+            Channel::SolenoidA => "solenoid",
+            Channel::SolenoidPeakA => "solenoid peak",
+            Channel::SolenoidDutyPct => "solenoid duty",
+            Channel::GroundV => "module ground",
+            Channel::TankSkinC => "tank skin",
+            Channel::FuelTrimShortPct => "fuel trim, short",
+            Channel::FuelTrimLongPct => "fuel trim, long",
+            Channel::TankPressurePa => "tank pressure",
+        }
+    }
+
     /// A channel that is a state (0 or 1), not a quantity.
     pub fn is_state(self) -> bool {
         matches!(self, Channel::Key | Channel::VentSolenoid | Channel::LeakSwitch)

@@ -1,4 +1,5 @@
-//! The trade's words: what is tested, the tests, the verdicts and the phases of a day, with their fixed names.
+//! The trade's words: what is tested, the tests, the verdicts, the phases of a day and the jobs, with their fixed
+//! names.
 
 use serde::Serialize;
 
@@ -80,6 +81,37 @@ impl Test {
             Test::SwitchPoint => "switch_point",
             Test::ModuleHold => "module_hold",
         }
+    }
+}
+
+/// The jobs that a person can be led through.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Job {
+    /// A night parked.
+    Soak,
+    /// A drive that runs the engine's own tests.
+    Road,
+    /// A module on the bench.
+    Tray,
+}
+
+impl Job {
+    /// All.
+    pub const ALL: [Job; 3] = [Job::Soak, Job::Road, Job::Tray];
+
+    /// The fixed name.
+    pub fn name(self) -> &'static str {
+        match self {
+            Job::Soak => "soak",
+            Job::Road => "road",
+            Job::Tray => "tray",
+        }
+    }
+
+    /// By its fixed name.
+    pub fn from_name(name: &str) -> Option<Job> {
+        Job::ALL.into_iter().find(|j| j.name() == name)
     }
 }
 

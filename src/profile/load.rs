@@ -237,6 +237,7 @@ impl Chain {
         let mut columns: Vec<(Column, Option<String>)> = Vec::new();
         let mut calibrations: Vec<(Calibration, Option<String>)> = Vec::new();
         let mut time = None;
+        let mut guides = BTreeMap::new();
         let last_file = self.layers.iter().rposition(|(l, _)| !l.starts_with("--set"));
         for (i, (_, layer)) in self.layers.into_iter().enumerate() {
             // A name is a profile's own; a title may be taken over.
@@ -246,6 +247,7 @@ impl Chain {
             title = layer.title.or(title);
             asks = layer.asks.unwrap_or(asks);
             time = layer.time.or(time);
+            guides.extend(layer.guides);
             for (column, source) in layer.columns {
                 columns.retain(|(c, _)| c.column != column.column);
                 columns.push((column, source));
@@ -308,6 +310,7 @@ impl Chain {
             calibrations: calibrations.into_iter().map(|(own, _)| own).collect(),
             row_time,
             asks,
+            guides: guides.into_iter().filter(|(_, steps)| !steps.is_empty()).collect(),
         })
     }
 }
@@ -342,7 +345,7 @@ fn parse_set(set: &str) -> Result<Layer, (String, String)> {
             let names = value.split(',').map(str::trim).filter(|n| !n.is_empty());
             layer.asks = Some(names.map(test_named).collect::<Result<_, _>>()?);
         }
-        "extends" | "csv" | "calibrate" => {
+        "extends" | "csv" | "calibrate" | "guide" => {
             let right = "write it in a profile file and name that with --profile".to_string();
             return Err((format!("{key} cannot be set on the command line"), right));
         }

@@ -4,19 +4,23 @@ mod builtin;
 mod calibrate;
 mod check;
 mod fault;
+mod guide;
 mod load;
 mod read;
+mod read_guide;
 mod settings;
 mod store;
 
 pub use builtin::builtin_names;
 pub use calibrate::Calibration;
 pub use fault::{Error, Fault, Place};
+pub use guide::{Bound, DECIDED, Patience, Step, Term, Topic, Until};
 pub use load::{SET_SOURCE, load, load_builtin};
+pub use read_guide::STEP;
 pub use settings::*;
 
 use crate::channel::Channel;
-use crate::trade::{self, Test};
+use crate::trade::{self, Job, Test};
 use std::collections::BTreeMap;
 
 /// How a foreign column becomes a channel: `value * scale + offset`.
@@ -63,6 +67,8 @@ pub struct Profile {
     pub row_time: Option<RowTime>,
     /// Tests whose absence makes a regrade exit with 3.
     pub asks: Vec<Test>,
+    /// The steps of each job it can lead through.
+    pub guides: BTreeMap<Job, Vec<Step>>,
 }
 
 impl Profile {

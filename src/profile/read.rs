@@ -1,6 +1,7 @@
 //! A profile's text, read into one layer: what this file itself says, each value checked against the table.
 
 use super::fault::{Fault, Place, nearest};
+use super::read_guide::Guides;
 use super::{Calibration, Column, Holds, RowTime, SETTINGS, Setting};
 use crate::channel::Channel;
 use crate::trade::Test;
@@ -47,13 +48,14 @@ pub(super) struct Layer {
     pub columns: Vec<(Column, Option<String>)>,
     pub calibrations: Vec<(Calibration, Option<String>)>,
     pub time: Option<(RowTime, Option<String>)>,
+    pub guides: Guides,
     pub warnings: Vec<String>,
 }
 
 pub(super) type Key<'a, 'i> = &'a Spanned<std::borrow::Cow<'i, str>>;
 pub(super) type Item<'a, 'i> = &'a Spanned<DeValue<'i>>;
 
-const TOP: [&str; 7] = ["name", "title", "extends", "asks", "csv", "calibrate", "time"];
+const TOP: [&str; 8] = ["name", "title", "extends", "asks", "csv", "calibrate", "time", "guide"];
 const CSV: [&str; 5] = ["column", "channel", "scale", "offset", "source"];
 const TIME: [&str; 3] = ["column", "period_s", "source"];
 const VALUE: [&str; 2] = ["value", "source"];
@@ -193,7 +195,7 @@ pub(super) fn test_named(name: &str) -> Result<Test, (String, String)> {
 pub(super) struct Reader<'a> {
     label: &'a str,
     text: &'a str,
-    kind: Kind,
+    pub(super) kind: Kind,
     pub(super) layer: Layer,
     pub(super) faults: Vec<Fault>,
 }
@@ -223,6 +225,7 @@ impl Reader<'_> {
                 "csv" => self.csv(item),
                 "calibrate" => self.calibrate(item),
                 "time" => self.time(item),
+                "guide" => self.guide(item),
                 section if paths().any(|p| p.split('.').next() == Some(section)) => self.section(section, item),
                 unknown => self.unknown_top(unknown, key),
             }

@@ -1,6 +1,6 @@
 //! A resolved profile as a TOML table, to be kept with a capture and read back alike.
 
-use super::{Holds, Profile, RowTime, SETTINGS};
+use super::{Holds, Profile, RowTime, SETTINGS, Step};
 use crate::trade::Test;
 use toml::{Table, Value};
 
@@ -54,6 +54,10 @@ impl Profile {
         if !rows.is_empty() {
             out.insert("calibrate".into(), rows.into());
         }
+        let guides: Table = self.guides.iter().map(|(job, steps)| (job.name().into(), steps_to_toml(steps))).collect();
+        if !guides.is_empty() {
+            out.insert("guide".into(), guides.into());
+        }
         for setting in SETTINGS {
             let Some((section, key)) = setting.path.split_once('.') else { continue };
             let value = match setting.holds {
@@ -76,4 +80,20 @@ impl Profile {
             table.insert("source".into(), source.clone().into());
         }
     }
+}
+
+fn steps_to_toml(steps: &[Step]) -> Value {
+    let row = |step: &Step| {
+        let mut row = Table::new();
+        let mut put = |key: &str, value: Option<Value>| value.map(|v| row.insert(key.to_owned(), v));
+        put("title", Some(step.title.clone().into()));
+        put("text", Some(step.text.clone().into()));
+        put("caution", step.caution.clone().map(Value::from));
+        put("until", step.until.as_ref().map(|u| u.words.clone().into()));
+        put("patience_s", step.patience.as_ref().map(|p| p.seconds.into()));
+        put("late", step.patience.as_ref().map(|p| p.late.clone().into()));
+        put("source", step.source.clone().map(Value::from));
+        Value::from(row)
+    };
+    steps.iter().map(row).collect::<Vec<_>>().into()
 }

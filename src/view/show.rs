@@ -109,31 +109,7 @@ pub fn phase(p: Phase) -> &'static str {
 
 /// A channel in words, at most 16 columns.
 pub fn channel(c: Channel) -> &'static str {
-    match c {
-        Channel::Key => "key",
-        Channel::EngineRpm => "engine speed",
-        Channel::VehicleSpeedKph => "road speed",
-        Channel::CoolantC => "coolant",
-        Channel::IntakeAirC => "intake air",
-        Channel::AmbientC => "outside air",
-        Channel::FuelTempC => "fuel",
-        Channel::FuelLevelPct => "fuel level",
-        Channel::BaroKpa => "barometer",
-        Channel::ManifoldKpa => "manifold",
-        Channel::BatteryV => "battery",
-        Channel::PurgeDutyPct => "purge duty",
-        Channel::VentSolenoid => "vent solenoid",
-        Channel::LeakSwitch => "leak switch",
-        Channel::SwitchSenseV => "sense line",
-        Channel::SolenoidA => "solenoid",
-        Channel::SolenoidPeakA => "solenoid peak",
-        Channel::SolenoidDutyPct => "solenoid duty",
-        Channel::GroundV => "module ground",
-        Channel::TankSkinC => "tank skin",
-        Channel::FuelTrimShortPct => "fuel trim, short",
-        Channel::FuelTrimLongPct => "fuel trim, long",
-        Channel::TankPressurePa => "tank pressure",
-    }
+    c.words()
 }
 
 /// A channel's value with its unit. Barometer and manifold stay in kPa in both systems.
