@@ -7,11 +7,12 @@ use crate::channel::Channel;
 use crate::decode::{Decoder, Item, NoticeKind, Reading};
 use crate::grade::verdict::{Findings, GapSpan, Num, Part, PhaseSpan, StrokeSpan};
 use crate::grade::{Bench, Graded};
+use crate::guide::{self, Guide, Standing};
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkInfo, Record};
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, Timeline, Vent};
-use crate::trade::{Phase, Subject, Test, Verdict};
+use crate::trade::{Job, Phase, Subject, Test, Verdict};
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -74,6 +75,8 @@ pub struct Snapshot {
     pub undecoded: u64,
     /// Gaps so far.
     pub gaps: u32,
+    /// Where the guide stands, if there is one.
+    pub guide: Option<Standing>,
 }
 
 /// What the judge saw on its way, for sinks and exports.
@@ -103,6 +106,7 @@ pub struct Judge {
     happenings: Vec<Happening>,
     said: Vec<(Test, Verdict)>,
     strokes: Vec<StrokeSpan>,
+    guide: Option<Guide>,
 }
 
 /// Notices kept in words; more are only counted.
@@ -130,6 +134,7 @@ impl Judge {
             happenings: Vec::new(),
             said: Vec::new(),
             strokes: Vec::new(),
+            guide: None,
         }
     }
 
@@ -173,6 +178,7 @@ impl Judge {
             happenings.iter().for_each(|h| sink(Seen::Happening(h)));
             self.hear(&happenings);
             self.bench.step(&self.timeline);
+            self.lead(None);
         }
         if let Body::Event(e) = &record.body {
             happenings.clear();
@@ -180,6 +186,7 @@ impl Judge {
             happenings.iter().for_each(|h| sink(Seen::Happening(h)));
             self.hear(&happenings);
             self.bench.step(&self.timeline);
+            self.lead(Some(e));
         }
         self.items = items;
         self.happenings = happenings;
@@ -195,6 +202,11 @@ impl Judge {
             Event::LinkDown { detail } => {
                 self.say(record.at, format!("{} down: {detail}", self.link_name(record.link)))
             }
+            // The guide tells of its own notes.
+            Event::Note { note_kind, text } if note_kind == guide::BEGIN => {
+                self.begin_guide(record.at, text);
+            }
+            Event::Note { note_kind, .. } if note_kind == guide::ANSWER && self.guide.is_some() => {}
             Event::Note { note_kind, text } => {
                 let line = format!("{note_kind}: {text}");
                 self.notice(format!("{:.1} s: {line}", record.at.secs()));
@@ -231,6 +243,35 @@ impl Judge {
                 }
             }
             self.bench.happening(&self.timeline, h);
+            if let Some(guide) = &mut self.guide {
+                guide.happening(h);
+            }
+        }
+    }
+
+    fn begin_guide(&mut self, at: Stamp, name: &str) {
+        if self.guide.is_some() {
+            return self
+                .notice(format!("{:.1} s: the guide {name} was asked for beside another: left alone", at.secs()));
+        }
+        self.guide = Job::from_name(name).and_then(|job| Guide::begin(job, &self.profile, at));
+        match &self.guide {
+            Some(_) => self.say(at, format!("the guide {name} begins")),
+            None => self.notice(format!("{:.1} s: this profile has no guide {name}", at.secs())),
+        }
+    }
+
+    /// Goes on in the guide, after what just came was judged.
+    fn lead(&mut self, event: Option<&Event>) {
+        let Some(guide) = &mut self.guide else { return };
+        let mut said = Vec::new();
+        let mut summary = || self.bench.grade(&self.timeline).summary;
+        if let Some(Event::Note { note_kind, text }) = event {
+            guide.note(&self.timeline, self.now, note_kind, text, &mut summary, &mut said);
+        }
+        guide.look(&self.timeline, &mut summary, &mut said);
+        for (at, text) in said {
+            self.say(at, text);
         }
     }
 
@@ -307,6 +348,7 @@ impl Judge {
             records: self.records,
             undecoded: self.decoder.undecoded(),
             gaps: self.gaps.len() as u32,
+            guide: self.guide.as_ref().map(|g| g.standing(&self.timeline)),
         }
     }
 
@@ -355,6 +397,7 @@ impl Judge {
             notices,
             strokes,
             part: graded.part,
+            guide: self.guide.as_ref().map(Guide::run),
         }
     }
 }

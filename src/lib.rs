@@ -24,7 +24,7 @@
 //! | words | [`time`] [`units`] [`channel`] [`record`] [`trade`] |
 //! | pure | [`wire`] line codecs · [`physics`] gas, orifice, fuel, tank, belief |
 //! | kept | [`profile`] limits with sources · [`capture`] append, recover, read |
-//! | judge | [`decode`] · [`timeline`] · [`grade`] · [`judge`] |
+//! | judge | [`decode`] · [`timeline`] · [`grade`] · [`guide`] · [`judge`] |
 //! | edge | [`sim`] the simulated vehicle · [`link`] · [`session`] a run |
 //! | door | [`view`] console, JSON, CSV · [`cli`] one file a command |
 //!
@@ -35,6 +35,7 @@ pub mod channel;
 pub mod cli;
 pub mod decode;
 pub mod grade;
+pub mod guide;
 pub mod judge;
 pub mod link;
 pub mod physics;

@@ -54,7 +54,7 @@ pub enum Event {
     Clock(ClockReading),
     /// A note by the person.
     Note {
-        /// `note`, `repair`, `step` (of a guide) or `rig` (what sits on the tray).
+        /// `note`, `repair`, `rig` (what sits on the tray), `guide` (begins one) or `step` (answers it).
         note_kind: String,
         /// What was written.
         text: String,

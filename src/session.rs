@@ -22,6 +22,7 @@ use crate::link::{self, LinkSpec, LinkState, Queue, Stop};
 use crate::profile::{self, Profile};
 use crate::record::{Event, LinkInfo};
 use crate::time::Clock;
+use crate::trade::Job;
 use recorder::{Published, Recorder};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -201,10 +202,15 @@ impl Options {
 impl Session {
     /// Opens the links, begins the capture and records.
     pub fn start(options: &Options, sinks: Vec<Box<dyn Sink>>) -> Result<Session, Error> {
+        Session::guided(options, None, sinks)
+    }
+
+    /// As [`Session::start`], and leads through a job of the profile from the first record on.
+    pub fn guided(options: &Options, job: Option<Job>, sinks: Vec<Box<dyn Sink>>) -> Result<Session, Error> {
         options.check()?;
         let live = options.links.iter().all(LinkSpec::is_live);
         let stop = Stop::default();
-        let started = Session::start_with(options, live, stop.clone(), sinks);
+        let started = Session::start_with(options, (job, live), stop.clone(), sinks);
         if started.is_err() {
             // Links that are open already.
             stop.stop();
@@ -212,7 +218,12 @@ impl Session {
         started
     }
 
-    fn start_with(options: &Options, live: bool, stop: Stop, sinks: Vec<Box<dyn Sink>>) -> Result<Session, Error> {
+    fn start_with(
+        options: &Options,
+        (job, live): (Option<Job>, bool),
+        stop: Stop,
+        sinks: Vec<Box<dyn Sink>>,
+    ) -> Result<Session, Error> {
         let clock = Clock::start();
         let reading = Clock::read();
         let (records, queue) = crossbeam_channel::bounded(QUEUE);
@@ -237,7 +248,8 @@ impl Session {
         let recorder = Recorder::new(writer, judge, (clock, reading), live, published.clone())
             .with_links(states)
             .with_sinks(sinks, &dir)
-            .until(stop.clone(), options.last);
+            .until(stop.clone(), options.last)
+            .lead(job);
         let recorder = std::thread::Builder::new()
             .name("recorder".to_owned())
             .spawn(move || recorder.run(&queue, &noted))
@@ -255,7 +267,7 @@ impl Session {
         self.stop.clone()
     }
 
-    /// Writes a note of the person into the record; `kind` is `note` or `repair`.
+    /// Writes a note of the person into the record; `kind` is `note`, `repair`, `rig` or `step`.
     pub fn note(&self, kind: &str, text: &str) {
         // A session that is over takes no more notes.
         let _ = self.notes.send(Event::Note { note_kind: kind.to_owned(), text: text.to_owned() });

@@ -2,6 +2,7 @@
 
 pub mod export;
 pub mod inputs;
+mod keyboard;
 pub mod links;
 pub mod outcome;
 pub mod profile;

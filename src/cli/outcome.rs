@@ -66,6 +66,16 @@ pub enum Error {
         /// As given.
         path: String,
     },
+    /// The profile leads through other jobs, or none.
+    #[error("the profile {profile} has no guide {guide}: {there}")]
+    NoGuide {
+        /// The profile's name.
+        profile: String,
+        /// What was asked for.
+        guide: &'static str,
+        /// What there is, as advice.
+        there: String,
+    },
     /// A profile is not there or faulty.
     #[error(transparent)]
     Profile(#[from] profile::Error),

@@ -1,7 +1,7 @@
 //! `soakwatch profile`: what profiles there are, what one holds, and whether a file is sound.
 
 use super::{Error, Outcome};
-use crate::profile::{self, Profile, SETTINGS};
+use crate::profile::{self, Profile, SETTINGS, STEP};
 use crate::view;
 use std::io::{self, Write};
 
@@ -154,6 +154,19 @@ fn show(profile: &Profile, out: &mut dyn Write) -> io::Result<()> {
             writeln!(out, "[[{list}]]")?;
             for (key, value) in row.as_table().into_iter().flatten() {
                 writeln!(out, "{key} = {value}")?;
+            }
+        }
+    }
+    if let Some(toml::Value::Table(guides)) = table.get("guide") {
+        writeln!(out, "\n# The steps of each job, for `soakwatch watch --guide`.")?;
+        for (job, steps) in guides {
+            for step in steps.as_array().into_iter().flatten() {
+                writeln!(out, "[[guide.{job}]]")?;
+                let written = |key| step.get(key).map(|value| (key, value));
+                for (key, value) in STEP.into_iter().filter_map(written) {
+                    writeln!(out, "{key} = {value}")?;
+                }
+                writeln!(out)?;
             }
         }
     }

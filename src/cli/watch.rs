@@ -1,10 +1,13 @@
 //! `watch`: record, grade live, show.
 
+use super::keyboard::Keyboard;
 use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
 use crate::link::{self, LinkSpec};
+use crate::profile::{Profile, builtin_names, load_builtin};
 use crate::session::{Ended, Options, Session, stop_on_signal};
 use crate::sim::Player;
+use crate::trade::Job;
 use crate::units::Shown;
 use crate::view::block::{Style, block};
 use crate::view::cautions::cautions;
@@ -28,6 +31,9 @@ pub struct Watch {
     /// at once]; live hardware keeps its own pace
     #[arg(long, value_name = "N", value_parser = speed, allow_negative_numbers = true)]
     pub speed: Option<f64>,
+    /// Lead through a job step by step: a night parked, a drive, or a module on the bench; the steps are the profile's
+    #[arg(long, value_name = "soak|road|tray", value_parser = job)]
+    pub guide: Option<Job>,
     /// Units on the screen; files are always SI
     #[arg(long, value_enum, default_value = "si")]
     pub units: Shown,
@@ -44,6 +50,8 @@ pub struct Watch {
 
 /// Played when no link is named.
 const DEMO: &str = "sim:tight";
+/// What lies on the tray is judged by this if no profile is named.
+const TRAY_PROFILE: &str = "module-on-the-tray";
 /// A simulated day takes this long, seconds.
 const DEMO_S: f64 = 30.0;
 /// Between two looks at the session.
@@ -58,7 +66,11 @@ impl Watch {
             [] => vec![LinkSpec::parse(DEMO)?],
             named => named.iter().map(|l| LinkSpec::parse(l)).collect::<Result<_, _>>()?,
         };
-        let profile = self.profile.or(usual_profile(&links))?;
+        let usual = if self.guide == Some(Job::Tray) { TRAY_PROFILE } else { usual_profile(&links) };
+        let profile = self.profile.or(usual)?;
+        if let Some(job) = self.guide {
+            has_guide(&profile, job)?;
+        }
         let speed = match self.speed {
             Some(speed) => Some(speed),
             None => demo_speed(&links)?,
@@ -67,7 +79,7 @@ impl Watch {
         let title = title(&profile.name, &links, speed);
         let options = Options { links, profile, captures: self.captures.clone(), speed, last };
 
-        let session = Session::start(&options, vec![Box::new(Kept::default())])?;
+        let session = Session::guided(&options, self.guide, vec![Box::new(Kept::default())])?;
         if let Err(error) = stop_on_signal(session.stop()) {
             session.stop().stop();
             session.join()?;
@@ -102,17 +114,24 @@ impl Watch {
     /// night.
     fn show(&self, session: &Session, title: &str, cautioned: Result<(), Error>) -> Result<(), Error> {
         let capture = session.dir().display().to_string();
+        let screen = !self.plain && terminal().is_some();
+        let mut keyboard = Keyboard::open(screen, self.guide.is_some());
         let mut console = Console::open(self.units, self.plain);
         let mut shown = cautioned;
         loop {
             let look = session.look();
+            while let Some(note) = keyboard.note(look.snapshot.guide.as_ref()) {
+                session.note(note.kind, &note.text);
+            }
             if shown.is_ok() {
-                shown = console.show(&look.snapshot, &Health::of(title, &capture, &look.health)).map_err(Error::from);
+                let mut health = Health::of(title, &capture, &look.health);
+                health.typed = keyboard.typed().map(str::to_owned);
+                shown = console.show(&look.snapshot, &health).map_err(Error::from);
             }
             if look.ended {
                 break;
             }
-            std::thread::sleep(LOOK_EVERY);
+            keyboard.wait(LOOK_EVERY);
         }
         console.close();
         shown
@@ -164,6 +183,28 @@ fn title(profile: &str, links: &[LinkSpec], speed: Option<f64>) -> String {
         Some(speed) if !live => title + &format!(", {speed} times life"),
         _ => title,
     }
+}
+
+/// Whether the profile leads through the job; else which do.
+fn has_guide(profile: &Profile, job: Job) -> Result<(), Error> {
+    if profile.guides.contains_key(&job) {
+        return Ok(());
+    }
+    let own: Vec<&str> = profile.guides.keys().map(|j| j.name()).collect();
+    let others = builtin_names().filter(|n| load_builtin(n).is_ok_and(|p| p.guides.contains_key(&job)));
+    let others: Vec<&str> = others.collect();
+    let mut there = match own.is_empty() {
+        true => "it leads through no job".to_owned(),
+        false => format!("it has {}", own.join(" and ")),
+    };
+    if !others.is_empty() {
+        there += &format!("; for {} name --profile {}", job.name(), others.join(" or "));
+    }
+    Err(Error::NoGuide { profile: profile.name.clone(), guide: job.name(), there })
+}
+
+fn job(text: &str) -> Result<Job, String> {
+    Job::from_name(text).ok_or_else(|| "say soak, road or tray".to_owned())
 }
 
 /// What is no pace is told when the session begins.

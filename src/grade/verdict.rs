@@ -3,7 +3,7 @@
 //! The shapes serialise to the JSON that outsiders rely on.
 
 use crate::time::Stamp;
-pub use crate::trade::{Phase, Test, Verdict};
+pub use crate::trade::{Job, Phase, Test, Verdict};
 use serde::{Serialize, Serializer};
 use std::collections::BTreeMap;
 
@@ -218,6 +218,42 @@ pub struct Counts {
     pub not_run: u32,
 }
 
+/// How a step ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Ending {
+    /// Its condition came, or the person said so.
+    Done,
+    /// The person left it out.
+    Skipped,
+    /// The record ended before.
+    NeverCame,
+}
+
+/// How one step went.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StepRun {
+    /// Counted from 1.
+    pub step: usize,
+    /// Its title.
+    pub title: String,
+    /// How it ended.
+    pub ended: Ending,
+    /// When.
+    pub at_s: Option<Secs>,
+    /// The values that made it so, or that the person said it.
+    pub because: String,
+}
+
+/// How a guide went.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct GuideRun {
+    /// Which.
+    pub guide: Job,
+    /// All its steps in order.
+    pub steps: Vec<StepRun>,
+}
+
 /// All that was found in one capture: the object of `findings.json`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Findings {
@@ -251,4 +287,7 @@ pub struct Findings {
     /// A module on the tray alone: what to do with the part.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub part: Option<Part>,
+    /// How the guide went, if there was one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub guide: Option<GuideRun>,
 }

@@ -3,10 +3,12 @@
 use super::{Health, LinkHealth, Look, Sink, SinkError};
 use crate::capture::{self, Writer};
 use crate::grade::verdict::Findings;
+use crate::guide;
 use crate::judge::{Judge, Snapshot};
 use crate::link::{LinkState, Stop};
 use crate::record::{Body, Event, LinkInfo, Record};
 use crate::time::{Clock, ClockReading, Stamp};
+use crate::trade::Job;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
@@ -150,6 +152,15 @@ impl<S: capture::Sink> Recorder<S> {
     pub(super) fn until(mut self, stop: Stop, last: Option<Duration>) -> Self {
         self.stop = stop;
         self.until = last.map(|d| Instant::now() + d);
+        self
+    }
+
+    /// A guide begins with the record.
+    pub(super) fn lead(mut self, job: Option<Job>) -> Self {
+        if let Some(job) = job {
+            let event = Event::Note { note_kind: guide::BEGIN.to_owned(), text: job.name().to_owned() };
+            self.batch.push(Record { at: Stamp::ZERO, link: 0, seq: 0, body: Body::Event(event) });
+        }
         self
     }
 

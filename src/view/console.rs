@@ -1,14 +1,14 @@
 //! The live view: a screen that is redrawn in place on a terminal, else one plain line an event.
 
-use super::Error;
 use super::layout::{Health, Look, layout};
 use super::show::{self, colour_wanted};
 use super::trace::Traces;
+use super::{Error, guide};
 use crate::judge::Snapshot;
 use crate::trade::{Test, Verdict};
 use crate::units::Shown;
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
-use rustix::termios::{LocalModes, OptionalActions, Termios, tcgetattr, tcsetattr};
+use rustix::termios::{LocalModes, OptionalActions, SpecialCodeIndex, Termios, tcgetattr, tcsetattr};
 use std::collections::BTreeMap;
 use std::io::{self, IsTerminal, Write};
 
@@ -79,6 +79,11 @@ impl Console {
         }
     }
 
+    /// It is redrawn in place, and shows what is typed.
+    pub fn is_screen(&self) -> bool {
+        matches!(self, Console::Screen { .. })
+    }
+
     /// Takes the screen away, so that the summary has the room.
     pub fn close(self) {
         if let Console::Screen { bar, quiet, .. } = self {
@@ -93,11 +98,23 @@ pub struct Quiet(Termios);
 
 impl Quiet {
     fn keep() -> Option<Quiet> {
+        Quiet::without(LocalModes::ECHOCTL, OptionalActions::Now)
+    }
+
+    /// Keys come one by one and are not written by the terminal either; what was typed before is thrown away, since
+    /// nobody could see it. Ctrl-C stays a signal.
+    pub fn keys() -> Option<Quiet> {
+        Quiet::without(LocalModes::ECHOCTL | LocalModes::ECHO | LocalModes::ICANON, OptionalActions::Flush)
+    }
+
+    fn without(modes: LocalModes, when: OptionalActions) -> Option<Quiet> {
         let input = io::stdin();
         let before = tcgetattr(&input).ok()?;
         let mut quiet = before.clone();
-        quiet.local_modes.remove(LocalModes::ECHOCTL);
-        tcsetattr(&input, OptionalActions::Now, &quiet).ok()?;
+        quiet.local_modes.remove(modes);
+        quiet.special_codes[SpecialCodeIndex::VMIN] = 1;
+        quiet.special_codes[SpecialCodeIndex::VTIME] = 0;
+        tcsetattr(&input, when, &quiet).ok()?;
         Some(Quiet(before))
     }
 }
@@ -115,6 +132,7 @@ pub struct Told {
     events: u64,
     verdicts: BTreeMap<Test, Verdict>,
     trouble: Option<String>,
+    step: Option<usize>,
 }
 
 impl Told {
@@ -133,6 +151,12 @@ impl Told {
             line(at.secs(), text);
         }
         self.events = s.events_total;
+        // Steps that ended at once are among the events.
+        let step = s.guide.as_ref().and_then(|g| g.step.as_ref()).map(|at| at.number);
+        if let Some(guide) = s.guide.as_ref().filter(|_| step.is_some() && step != self.step) {
+            line(s.now.secs(), &guide::line(guide, units));
+        }
+        self.step = step;
         for t in &s.tests {
             let before = self.verdicts.insert(t.test, t.verdict).unwrap_or(Verdict::NotRun);
             // The judge's own events tell a pass and a fail.

@@ -49,6 +49,7 @@ mod tests {
             notices: vec![],
             strokes: None,
             part: None,
+            guide: None,
         }
     }
 

@@ -1,5 +1,6 @@
 //! The screen as text: a pure function of what there is to show and how much room there is.
 
+use super::guide;
 use super::show::{self, Ink, paint, part_ink, verdict_ink};
 use super::trace::Traces;
 use crate::channel::Channel;
@@ -25,6 +26,8 @@ pub struct Health {
     pub lost: u64,
     /// The links in their order, each in words.
     pub links: Vec<(String, String)>,
+    /// What is being typed, if the screen has the keyboard.
+    pub typed: Option<String>,
 }
 
 impl Health {
@@ -42,6 +45,7 @@ impl Health {
             trouble: health.trouble.clone(),
             lost: health.dropped + health.unwritten,
             links: health.links.iter().map(link).collect(),
+            typed: None,
         }
     }
 }
@@ -82,6 +86,10 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     let texts: Vec<_> = page.snapshot.tests.iter().map(|t| page.test(t)).collect();
     let tests = grant(&mut left, texts.len());
     let part = grant(&mut left, page.part().iter().count());
+    let guide = page.guide();
+    let guide_rows = grant(&mut left, guide.as_ref().map_or(0, GuideRows::len));
+    let typing = health.typed.as_ref().is_some_and(|t| !t.is_empty() || guide.is_some());
+    let mut note_rows = grant(&mut left, typing.into());
     let phase = grant(&mut left, 1);
     let record = grant(&mut left, 1);
     let mut link_rows = grant(&mut left, links.min(1));
@@ -96,6 +104,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     condition_rows += grant(&mut left, conditions - condition_rows);
     let wait_rows = wait_rows + grant(&mut left, waits.len().min(2) - wait_rows);
     link_rows += grant(&mut left, links - link_rows);
+    note_rows += grant(&mut left, usize::from(health.typed.is_some()) - note_rows);
     // The rest of the longer reasons, if all of them fit.
     let second = texts.iter().filter(|t| t.1.is_some()).count();
     let in_full = second <= left && grant(&mut left, second) == second;
@@ -103,6 +112,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
 
     let mut rows = vec![];
     rows.extend(page.title().into_iter().take(title));
+    page.section("guide", guide.map_or_else(Vec::new, |g| g.fit(guide_rows)), &mut rows);
     rows.extend(page.record().into_iter().take(record));
     page.section("link", page.links(link_rows), &mut rows);
     let place = if snapshot.stroke.is_some() { "stroke" } else { "phase" };
@@ -117,8 +127,30 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     page.section("tests", texts.collect(), &mut rows);
     page.section("part", page.part().into_iter().take(part).collect(), &mut rows);
     page.section("events", page.events(event_rows), &mut rows);
+    page.section("note", page.note().into_iter().take(note_rows).collect(), &mut rows);
     // In a very narrow window the parts themselves do not fit.
     rows.into_iter().map(|row| show::clip(&row, look.width)).collect()
+}
+
+/// The rows of a guide's step.
+struct GuideRows {
+    head: String,
+    text: Vec<String>,
+    rest: Vec<String>,
+}
+
+impl GuideRows {
+    fn len(&self) -> usize {
+        1 + self.text.len() + self.rest.len()
+    }
+
+    /// In little room cautions and what is waited for stay longer than the words of the step.
+    fn fit(mut self, rows: usize) -> Vec<String> {
+        self.rest.truncate(rows.saturating_sub(1));
+        self.text.truncate(rows.saturating_sub(1 + self.rest.len()));
+        let all = std::iter::once(self.head).chain(self.text).chain(self.rest);
+        all.take(rows).collect()
+    }
 }
 
 /// As much of `left` as is wanted and there is.
@@ -195,6 +227,37 @@ impl Page<'_> {
             *last = format!("and {} more links", more + 1);
         }
         lines
+    }
+
+    fn guide(&self) -> Option<GuideRows> {
+        let s = self.snapshot;
+        let told = guide::told(s.guide.as_ref()?, s.now.secs(), self.look.units);
+        let wrapped = |text: &str, ink| -> Vec<String> {
+            show::wrap(text, self.room).iter().map(|line| self.ink(ink, line)).collect()
+        };
+        let mut rest: Vec<String> = told.caution.iter().flat_map(|c| wrapped(c, Ink::Warn)).collect();
+        rest.extend(told.waits.iter().flat_map(|w| wrapped(w, Ink::Plain)));
+        let head = self.ink(Ink::Strong, &show::fit(&told.head, self.room));
+        Some(GuideRows { head, text: wrapped(&told.text, Ink::Plain), rest })
+    }
+
+    fn note(&self) -> Option<String> {
+        let typed = self.health.typed.as_ref()?;
+        if typed.is_empty() {
+            let what = match self.snapshot.guide.as_ref().map(|g| g.step.is_some()) {
+                Some(true) => "Enter: this step is done. skip: go on without it. Other words: a note",
+                _ => "type a note and press Enter: it is kept in the record",
+            };
+            return Some(self.ink(Ink::Dim, &show::fit(what, self.room)));
+        }
+        // The end of a long note is where the typing goes on.
+        let room = self.room.saturating_sub(3);
+        let clean = show::clean(typed);
+        let mut end = clean.as_str();
+        while show::width(end) > room {
+            end = end.char_indices().nth(1).map_or("", |(i, _)| &end[i..]);
+        }
+        Some(format!("> {end}_"))
     }
 
     fn phase(&self) -> Option<String> {
@@ -455,6 +518,39 @@ mod tests {
             assert!(rows.len() < height.max(1) && rows.iter().all(|r| show::width(r) <= width), "{width}×{height}");
             assert!(height < 8 || width < 30 || holds_all_tests(&rows), "{width}×{height}: {rows:#?}");
         }
+    }
+
+    #[test]
+    fn the_longest_step_of_a_guide_stands_whole_beside_all_verdicts() {
+        let (mut s, mut h, t) = full(3);
+        let words = |n: usize, last: &str| format!("{}{last}", "word ".repeat(n / 5 - 2));
+        let at = crate::guide::At {
+            number: 9,
+            title: "A title".into(),
+            text: words(280, "text-end"),
+            caution: Some(words(140, "danger")),
+            waits_for: "fuel level from 15 to 85 % (now 91.0 %)".into(),
+            asks: false,
+            since: Stamp::ZERO,
+            late: Some(words(140, "late-end")),
+        };
+        let job = crate::trade::Job::Soak;
+        s.guide = Some(crate::guide::Standing { job, steps: 12, skipped: 1, heard: 0, step: Some(at) });
+        h.typed = Some(format!("{} typed-end", "long ".repeat(40)));
+        for (width, height) in [(80, 24), (120, 40)] {
+            let rows = layout(&s, &h, &t, Look { width, height, units: Shown::Si, colour: false });
+            let text = rows.join("\n");
+            assert!(rows.len() < height && rows.iter().all(|r| show::width(r) <= width), "{text}");
+            assert!(holds_all_tests(&rows), "{text}");
+            for part in ["soak, step 9 of 12: A title", "text-end", "CAUTION", "danger", "now 91.0 %", "late-end"] {
+                assert!(text.contains(part), "{part:?} is not in\n{text}");
+            }
+            assert!(rows.last().unwrap().ends_with("typed-end_"), "{text}");
+        }
+        // In less room the step's words go first.
+        let rows = layout(&s, &h, &t, Look { width: 80, height: 16, units: Shown::Si, colour: false });
+        let text = rows.join("\n");
+        assert!(holds_all_tests(&rows) && text.contains("danger") && text.contains("step 9 of 12"), "{text}");
     }
 
     #[test]

@@ -4,6 +4,7 @@ pub mod block;
 pub mod cautions;
 pub mod console;
 pub mod csv;
+pub mod guide;
 pub mod json;
 pub mod kept;
 pub mod layout;

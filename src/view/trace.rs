@@ -100,6 +100,7 @@ pub(super) mod tests {
             records: 0,
             undecoded: 0,
             gaps: 0,
+            guide: None,
         }
     }
 
