@@ -133,6 +133,38 @@ fn each_fault_says_where_what_and_what_would_be_right() {
         ("[time]", "van3.toml:2:1: time has neither column nor period_s; give one of them"),
         ("[time]\ncolumn = \"t\"\nperiod_s = 1", "van3.toml:2:1: time has both column and period_s; keep one of them"),
         ("[time]\nperiod_s = 0", "van3.toml:3:12: time.period_s is 0; it must be a number from 0.001 to 3600"),
+        ("guide = 1", "van3.toml:2:9: guide is a table, not a value; head each step with [[guide.soak]] or its kin"),
+        (
+            "[guide]\nsoak = 1",
+            "van3.toml:3:8: guide.soak is not a list of steps; head each step with [[guide.soak]], or write soak = [] for \
+             no guide",
+        ),
+        (
+            "[guide]\nsoak = [1]",
+            "van3.toml:3:9: a step of guide.soak is not a table; head each step with [[guide.soak]]",
+        ),
+        ("[[guide.soka]]\ntitle = \"A\"", "van3.toml:2:9: there is no guide \"soka\"; did you mean \"soak\"?"),
+        (
+            "[[guide.road]]\ntitle = \"A\"",
+            "van3.toml:2:1: a step lacks its title or text; give title = \"…\", text = \"…\"",
+        ),
+        (
+            "[[guide.road]]\ntitle = \"A\"\ntext = \"B\"\nuntill = \"key is on\"",
+            "van3.toml:5:1: there is no \"untill\" in [[guide.road]]; did you mean \"until\"?",
+        ),
+        (
+            "[[guide.road]]\ntitle = \"A\"\ntext = \"B\"\npatience_s = 9",
+            "van3.toml:2:1: the step \"A\" has only one of patience_s and late; give patience_s and, in late, what to do \
+             when the step does not come in that time",
+        ),
+        (
+            "[[guide.road]]\ntitle = \"A\"\ntext = \"B\"\npatience_s = 0\nlate = \"C\"",
+            "van3.toml:5:14: patience_s is 0; it must be a number from 1 to 259200",
+        ),
+        (
+            "[[guide.road]]\ntitle = \"A title that is far too long for a screen of 80\"\ntext = \"B\"",
+            "van3.toml:3:9: title has 47 characters; say it in at most 44, so that it fits a small screen",
+        ),
         (
             "[switch]\ncloses_low_pa = 400",
             "van3.toml:3:1: switch.closes_low_pa is 400 and switch.closes_high_pa is 300; switch.closes_low_pa must \
@@ -150,6 +182,58 @@ fn each_fault_says_where_what_and_what_would_be_right() {
         sentences("extends = \"switch-modul\""),
         "van3.toml:1:11: there is no built-in profile \"switch-modul\"; did you mean \"switch-module\"?"
     );
+}
+
+#[test]
+fn a_condition_of_a_guide_says_what_is_wrong_in_it() {
+    for (until, expected) in [
+        (
+            "key",
+            "\"nothing\" stands behind a channel; write above LIMIT, below LIMIT, or from LIMIT to LIMIT behind a channel",
+        ),
+        ("keys is on", "there is no \"keys\" that is in a state; did you mean \"key\"?"),
+        ("key is onn", "key is \"onn\"; did you mean \"on\"?"),
+        ("vent is closed", "vent is \"closed\"; it can be \"open\" or \"sealed\""),
+        ("phase is soaked", "phase is \"soaked\"; did you mean \"soak\"?"),
+        ("relief is done", "relief is \"done\"; it can be \"decided\", \"pass\", \"fail\" or \"inconclusive\""),
+        ("battery above 12", "there is no channel \"battery\"; did you mean \"battery_v\"?"),
+        (
+            "battery_v over 12",
+            "\"over\" stands behind a channel; write above LIMIT, below LIMIT, or from LIMIT to LIMIT behind a channel",
+        ),
+        (
+            "battery_v above soak.battery_stop",
+            "\"soak.battery_stop\" is no limit; did you mean \"soak.battery_stop_v\"?",
+        ),
+        (
+            "battery_v above sense.bias",
+            "sense.bias holds a word; a limit is a number in the channel's own unit, or a setting such as \
+             soak.level_low_pct",
+        ),
+        (
+            "battery_v above inf",
+            "\"inf\" is no limit; a limit is a number in the channel's own unit, or a setting such as soak.level_low_pct",
+        ),
+        (
+            "battery_v from 12",
+            "\"from\" lacks its \"to\"; write above LIMIT, below LIMIT, or from LIMIT to LIMIT behind a channel",
+        ),
+        ("battery_v from 13 to 12", "nothing lies from 13 to 12; the lower limit comes first"),
+        (
+            "coolant_c minus battery_v below 5",
+            "coolant_c and battery_v have different units; take off a channel of the same unit",
+        ),
+        ("key is on and", "a condition is missing; write one such as key is off"),
+        ("key is on now", "\"now\" stands behind a condition; join conditions with and, or"),
+        (
+            "key is on for ten s",
+            "the time behind \"for\" cannot be read; write for 10 s, for 5 min or for 2 h at the end",
+        ),
+        ("stroke is draw no times", "\"no\" times cannot be counted; write a whole number from 1 to 99"),
+    ] {
+        let rest = format!("[[guide.soak]]\ntitle = \"A\"\ntext = \"B\"\nuntil = \"{until}\"");
+        assert_eq!(on_base(&rest), format!("van3.toml:5:9: until: {expected}"), "{until}");
+    }
 }
 
 #[test]

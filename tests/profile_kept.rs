@@ -163,3 +163,26 @@ fn check_tells_sound_from_faulty() {
     assert!(err.contains(&format!("{bad}: 2 faults\n")), "{err}");
     assert!(out.contains("sound"), "the files after a faulty one are checked as well");
 }
+
+#[test]
+fn guides_are_shown_and_kept_and_one_of_a_newer_version_is_left_out() {
+    let own = profile::load_builtin("switch-module").unwrap();
+    let (mut out, mut err) = (Vec::new(), Vec::new());
+    let show = Profiles { action: Action::Show { name: "switch-module".into(), sets: vec![] } };
+    show.answer(&mut out, &mut err).unwrap();
+    let shown = Profile::from_str("shown.toml", std::str::from_utf8(&out).unwrap(), &[]).unwrap();
+    assert_eq!(shown.guides, own.guides);
+    // A file's own guide stands for the whole of that job; an empty one takes it away; others stay.
+    let text = "extends = \"switch-module\"\n[guide]\nroad = []\nsoak = [{ title = \"A\", text = \"B\" }]\n";
+    let p = Profile::from_str("van.toml", text, &[]).unwrap();
+    assert_eq!(p.guides.iter().map(|(j, s)| (j.name(), s.len())).collect::<Vec<_>>(), [("soak", 1)]);
+
+    let mut table = own.to_toml();
+    table["guide"]["soak"][0].as_table_mut().unwrap().insert("until".into(), "moon is full".into());
+    let (kept, warnings) = Profile::from_table(&table, &[]).unwrap();
+    assert_eq!(kept.guides.keys().map(|j| j.name()).collect::<Vec<_>>(), ["road"]);
+    assert_eq!(
+        warnings,
+        ["the guide soak is left out, this version cannot read it: until: there is no \"moon\" that is in a state"]
+    );
+}

@@ -534,6 +534,7 @@ rows!(CLI, cli_row, cli::Error {
     cli::Error::Path { .. } => "a path",
     cli::Error::Nothing { .. } => "nothing to grade",
     cli::Error::Into { .. } => "nowhere to write",
+    cli::Error::NoGuide { .. } => "no such guide",
     cli::Error::Profile(_) => "a profile",
     cli::Error::Link(_) => "a link",
     cli::Error::Session(_) => "a session",
@@ -623,6 +624,20 @@ fn commands_and_views() {
                 "nowhere to write",
                 call(&["export", &at("rows.csv"), "--to", "csv"]).unwrap_err(),
                 format!("{d}/rows.csv is a file, not a capture's folder: say with --into where to write"),
+            ),
+            (
+                "no such guide",
+                call(&["watch", "--profile", "switch-module", "--guide", "tray"]).unwrap_err(),
+                "the profile switch-module has no guide tray: it has soak and road; for tray name --profile \
+                 module-on-the-tray"
+                    .into(),
+            ),
+            (
+                "no such guide",
+                call(&["watch", "--profile", "road-log", "--guide", "soak"]).unwrap_err(),
+                "the profile road-log has no guide soak: it leads through no job; for soak name --profile switch-module \
+                 or pressure-sensor"
+                    .into(),
             ),
             (
                 "a profile",
