@@ -2,7 +2,7 @@
 
     check.py SOAKWATCH SCRATCH
 
-Builds the firmware (profiles/bench-adapter/firmware) and the rig (rig.c), plays two scenarios in real time, each into
+Builds the firmware (profiles/bench-adapter/firmware) and the rig (rig.c), plays three scenarios in real time, each into
 `soakwatch watch --link bench:…`, and checks every byte that the chip sent, the edges and the verdicts against the
 scenario. Needs gcc-avr, avr-libc, libsimavr-dev and a C compiler.
 """
@@ -126,13 +126,25 @@ def poor():
     s.end = 34.0
     # As if a meter had read 0.2 V more at 10 V and 0.4 V more at 14 V.
     s.profile, s.points = "switch-module", {"battery_v": ([10, 14], [10.2, 14.4])}
-    s.ground_ohm, s.verdicts = 0.4, {"switch_circuit": "fail"}
+    s.ground_ohm, s.verdicts = 0.4, {"switch_circuit": "fail", "vent_solenoid": "pass"}
     s.points_pa = {}
     s.held = [(8.0, -420), (13.0, 0)]
     s.solenoid_on = (10, 15)
     s.slow = {"ambient_c": (-7.4, 0.2), "tank_skin_c": None, "battery_v": (11.9, 0.03)}
     s.key = 1
     s.no_bias = (18, 27.0071)
+    return s
+
+
+def rough():
+    """Edges faster than the serial line can tell them, and a chip that hangs."""
+    s = Scenario("rough")
+    s.storm = 750
+    for i in range(s.storm):
+        s.at(4.0003 + i * 0.002, "contact", 1 - i % 2)
+    s.at(9, "hang", 1)
+    s.end = 11.5
+    s.profile, s.points = "switch-module", {}
     return s
 
 
@@ -208,8 +220,8 @@ class Run:
                        check=True, stdout=subprocess.DEVNULL)
 
 
-def check_bytes(run):
-    """Every line that the chip sent; returns its rows as dictionaries."""
+def read_rows(run):
+    """Every line that the chip sent: all of them, and the rows as dictionaries."""
     name, data = run.s.name, (run.dir / "sent").read_bytes()
     check(f"{name}: plain text", all(b in b"\r\n" or 32 <= b < 127 for b in data))
     lines = data.split(b"\r\n")[:-1]  # the last one may have been cut by the end
@@ -218,9 +230,6 @@ def check_bytes(run):
     check(f"{name}: headed by time_s, the contract's channels and its own count of losses, ended by crc",
           columns[0] == "time_s" and columns[-1] == "crc" and set(columns[1:-1]) == CHANNELS | OWN)
     check(f"{name}: the header comes twice at the start", lines[1] == header)
-    headers = [i for i, line in enumerate(lines) if line == header]
-    check(f"{name}: and again when it is asked for", len(headers) == 3, len(headers))
-
     rows, wrong = [], 0
     for line in lines:
         if line == header:
@@ -232,7 +241,13 @@ def check_bytes(run):
         wrong += len(cells) != len(columns) - 1
         rows.append({c: float(v) for c, v in zip(columns, cells) if v != ""})
     check(f"{name}: every row has its check", rows and not wrong, f"{len(rows)} rows, {wrong} wrong")
+    return lines, rows
 
+
+def check_rows(run, lines, rows):
+    """A run in which all goes well."""
+    name = run.s.name
+    check(f"{name}: the header again when it is asked for", lines.count(lines[0]) == 3, lines.count(lines[0]))
     times = [round(r["time_s"] * 1e6) for r in rows]
     check(f"{name}: times never go back", all(a <= b for a, b in zip(times, times[1:])))
     grid = sorted({t for t, r in zip(times, rows) if t % 20000 == 0})
@@ -262,7 +277,30 @@ def check_bytes(run):
           f"{len(told)} of {len(run.s.edges)}")
     off = max((abs(a - b) for (a, _), (b, _) in zip(told, run.s.edges)), default=9)
     check(f"{name}: each edge within 1 ms of the contact", off <= 0.001, f"at most {off * 1e3:.2f} ms")
-    return rows
+
+
+def check_rough(run, lines, rows):
+    """Nothing is lost unsaid, and a chip that hangs begins anew."""
+    name, times = run.s.name, [round(r["time_s"] * 1e6) for r in rows]
+    falls = [i for i, (a, b) in enumerate(zip(times, times[1:]), 1) if b < a]
+    check(f"{name}: the watchdog starts it anew, once", len(falls) == 1 and times[falls[0]] < 100_000, falls)
+    check(f"{name}: it ran to the hang", 8_950_000 <= times[falls[0] - 1] <= 9_010_000, times[falls[0] - 1] / 1e6)
+    again = (run.s.end - 9) - times[-1] / 1e6
+    check(f"{name}: the watchdog waits a quarter of a second or so", 0.1 <= again <= 0.4, f"{again:.3f} s")
+    # The two of each start, the one that the check asks for, and those that the program asks for after a restart.
+    check(f"{name}: the header comes with each start", lines.count(lines[0]) >= 5, lines.count(lines[0]))
+
+    told = [(i, r) for i, r in enumerate(rows[:falls[0]]) if "lost" in r and "battery_v" in r]
+    i, last = told[-1]
+    due = 1 + run.s.storm + round(last["time_s"] * 50)
+    check(f"{name}: told and lost make up the start, the edges and a row each 20 ms", i + 1 + last["lost"] == due,
+          f"{i + 1} told, {last['lost']:.0f} lost, {due} due")
+    check(f"{name}: the line was too slow for it", last["lost"] > 50)
+    grid = [t for t in times[:falls[0]] if t >= 6_000_000]
+    check(f"{name}: all is told again once it is calm", all(b - a == 20000 for a, b in zip(grid, grid[1:])), len(grid))
+    notices = json.loads((run.capture / "findings.json").read_text())["notices"]
+    for words in ("could not send", "the adapter restarted"):
+        check(f"{name}: the program says \"{words}\"", any(words in n for n in notices), notices)
 
 
 def check_values(run, rows):
@@ -365,7 +403,7 @@ def main():
     soakwatch, scratch = pathlib.Path(sys.argv[1]).resolve(), pathlib.Path(sys.argv[2]).resolve()
     scratch.mkdir(parents=True, exist_ok=True)
     build(scratch)
-    runs = [Run(s, soakwatch, scratch) for s in (good(), poor())]
+    runs = [Run(s, soakwatch, scratch) for s in (good(), poor(), rough())]
     starts = [threading.Thread(target=run.go) for run in runs]
     for start in starts:
         start.start()
@@ -374,9 +412,13 @@ def main():
     for run in runs:
         run.end(soakwatch)
     for run in runs:
-        rows = check_bytes(run)
-        check_values(run, rows)
-        check_program(run, rows)
+        lines, rows = read_rows(run)
+        if run.s.name == "rough":
+            check_rough(run, lines, rows)
+        else:
+            check_rows(run, lines, rows)
+            check_values(run, rows)
+            check_program(run, rows)
     print(f"{passed} passed, {failed} failed")
     return 1 if failed else 0
 

@@ -29,7 +29,9 @@
 #include <unistd.h>
 
 #define HZ 16000000u
-#define TCCR1B 0x81 /* the chip's register: timer 1, control B */
+/* Registers of the chip's timer 1: control B, and its interrupts. */
+#define TCCR1B 0x81
+#define TIMSK1 0x6F
 #define SUPPLY_V 5.0
 
 /* What a scenario can change. */
@@ -56,6 +58,7 @@ static struct quantity {
     {.name = "skin_fitted", .value = 1},
     {.name = "key", .value = 0},
     {.name = "key_fitted", .value = 0},     /* the jumper of the key lead */
+    {.name = "hang", .value = 0},           /* the chip's timer is taken away: only its watchdog can help */
 };
 #define COUNT (sizeof quantities / sizeof quantities[0])
 
@@ -131,6 +134,9 @@ static int advance(void) {
         c->what->value = c->to;
         if (!strcmp(c->what->name, "solenoid")) {
             solenoid_since = c->to > 0.5 ? c->at : -1;
+        }
+        if (!strcmp(c->what->name, "hang")) {
+            avr->data[TIMSK1] = 0;
         }
         set_pins();
     }
