@@ -78,14 +78,14 @@ def good():
         s.contact(begin + draw_s + 2 + back_s * 270 / 420, 0, [(0.002, 0.0045)])
     s.at(35, "pressure_pa", -600, 3)
     s.contact(35 + 3 * 250 / 600, 1, bounce)
-    # The vent opens: the vacuum goes within half a second, and with it the switch.
+    # The vent opens: 2 L through 6 mm are empty in about 35 ms (40 L in 0.7 s, computed), and with them the switch.
     s.at(40, "solenoid", 1)
-    s.at(40.05, "pressure_pa", 0, 0.5)
-    s.contact(40.05 + 0.5 * 450 / 600, 0)
+    s.at(40.05, "pressure_pa", 0, 0.035)
+    s.contact(40.05 + 0.035 * 450 / 600, 0)
     s.at(45, "solenoid", 0)
     s.end = 48.0
     s.profile, s.points = "module-on-the-tray", {}
-    s.ground_ohm, s.verdicts = 0.02, {"switch_circuit": "pass", "switch_point": "pass"}
+    s.ground_ohm, s.verdicts = 0.02, {"switch_circuit": "pass", "switch_point": "pass", "vent_solenoid": "pass"}
     s.held = [(8, -420), (19, -420), (29, -420), (39.5, -600), (12, 0)]
     s.solenoid_on = (40, 45)
     s.points_pa = {"closes": 250, "reopens": 150}
@@ -198,7 +198,7 @@ class Run:
         self.rig.stdin.write("\n")
         self.rig.stdin.flush()
         # The program heard the header twice at the start and need not ask; the chip must answer all the same.
-        time.sleep(2)
+        time.sleep(6)
         with open(self.port, "wb", buffering=0) as port:
             port.write(b"?\n")
 
@@ -247,7 +247,9 @@ def read_rows(run):
 def check_rows(run, lines, rows):
     """A run in which all goes well."""
     name = run.s.name
-    check(f"{name}: the header again when it is asked for", lines.count(lines[0]) == 3, lines.count(lines[0]))
+    last = len(lines) - 1 - lines[::-1].index(lines[0])
+    at = float(lines[last + 1].split(b",")[0]) if last + 1 < len(lines) else 0
+    check(f"{name}: the header again when it is asked for", 1 < at < run.s.end, f"at {at} s")
     times = [round(r["time_s"] * 1e6) for r in rows]
     check(f"{name}: times never go back", all(a <= b for a, b in zip(times, times[1:])))
     grid = sorted({t for t, r in zip(times, rows) if t % 20000 == 0})
