@@ -244,9 +244,11 @@ impl Page<'_> {
     fn note(&self) -> Option<String> {
         let typed = self.health.typed.as_ref()?;
         if typed.is_empty() {
-            let what = match self.snapshot.guide.as_ref().map(|g| g.step.is_some()) {
+            let step = self.snapshot.guide.as_ref().and_then(|g| g.step.as_ref());
+            let what = match step.map(|at| at.asks) {
                 Some(true) => "Enter: this step is done. skip: go on without it. Other words: a note",
-                _ => "type a note and press Enter: it is kept in the record",
+                Some(false) => "goes on by itself. skip: go on without it. Other words: a note",
+                None => "type a note and press Enter: it is kept in the record",
             };
             return Some(self.ink(Ink::Dim, &show::fit(what, self.room)));
         }
