@@ -7,6 +7,7 @@ use super::draft::{Book, Draft, Machine, mm};
 use super::{Condition, condition, missed, model, within};
 use crate::channel::Channel;
 use crate::physics::soak_belief::{Probe, SoakBelief};
+use crate::physics::supply::SupplyTrace;
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Spoiler, SpoilerKind, SwitchState, Timeline};
 use crate::trade::{Phase, Test, Verdict};
@@ -20,8 +21,28 @@ pub struct KeyOffSoak {
     engine_stopped: Option<Stamp>,
     /// The switch was seen to close on vacuum in this record: it works.
     seen_working: bool,
+    /// The last soak of this key-off: its trace, what drove it, and when it ended.
+    before: Option<Before>,
 }
 
+/// What a soak leaves to the next one of the same key-off, where the vent was open only for a moment between.
+#[derive(Debug)]
+struct Before {
+    supply: SupplyTrace,
+    drive: Vec<f64>,
+    ended: Stamp,
+    key_off: Option<Stamp>,
+}
+
+/// A vent that was open for longer between two soaks parts them, seconds.
+const MOMENT_S: f64 = 300.0;
+/// Capture time between two looks at the whole trace, seconds.
+const LOOK_S: f64 = 300.0;
+
+/// A pressure that has not moved by this tells nothing of a hole, Pa.
+const LEAST_MOVE_PA: f64 = 40.0;
+/// However well a zero was seen, as much as this is left, Pa.
+const LEAST_ZERO_ERROR_PA: f64 = 8.0;
 /// Smaller holes are not spoken of: the ensemble does not tell them from tight.
 const LEAST_MM: f64 = 0.05;
 /// Capture time between two steps of the ensemble, seconds.
@@ -59,6 +80,12 @@ struct Run {
     tapped: bool,
     /// Only the supply voltage says that the vehicle is parked.
     weak: bool,
+    supply: SupplyTrace,
+    /// What drove the soak before of the same key-off, Pa/s, by members.
+    drive: Option<Vec<f64>>,
+    look: Stamp,
+    looked_s: f64,
+    readings: f64,
 }
 
 impl Machine for KeyOffSoak {
@@ -78,7 +105,9 @@ impl Machine for KeyOffSoak {
             Happening::Phase(turn) if turn.to == Phase::Soak => {
                 let began_before = turn.from == Phase::Unknown;
                 let key_off = self.key_off.filter(|_| !began_before);
-                self.run = Some(Run::new(t, turn.at, key_off));
+                let mut run = Run::new(t, turn.at, key_off);
+                run.follow(self.before.take());
+                self.run = Some(run);
             }
             Happening::Phase(turn) if turn.from == Phase::Soak => self.close(t, turn.at),
             Happening::Switch(turn) => {
@@ -97,7 +126,10 @@ impl Machine for KeyOffSoak {
                     // Nobody saw what happened meanwhile: the soak begins anew where the record does.
                     let key_off = run.key_off;
                     self.close(t, *from);
-                    self.run = Some(Run::new(t, *to, key_off));
+                    self.before = None;
+                    let mut run = Run::new(t, *to, key_off);
+                    run.follow(None);
+                    self.run = Some(run);
                 }
             }
             Happening::Spoiler(s) => {
@@ -172,6 +204,12 @@ impl KeyOffSoak {
     fn close(&mut self, t: &Timeline, at: Stamp) {
         let Some(mut run) = self.run.take() else { return };
         run.end = Some(at);
+        self.before = Some(Before {
+            supply: std::mem::take(&mut run.supply),
+            drive: run.belief.drive_pa_per_s(),
+            ended: at,
+            key_off: run.key_off,
+        });
         if run.worth(t, at) {
             self.book.runs.push(run.draft(t));
             return;
@@ -232,7 +270,23 @@ impl Run {
             edge_bounds: None,
             tapped,
             weak: t.engine_weak() && !t.signals.seen(Channel::Key),
+            supply: SupplyTrace::default(),
+            drive: None,
+            look: start,
+            looked_s: 0.0,
+            readings: 0.0,
         }
+    }
+
+    /// The trace goes on where the last soak left it, if the vent was open for a moment only.
+    fn follow(&mut self, before: Option<Before>) {
+        let before = before
+            .filter(|b| self.key_off.is_some() && b.key_off == self.key_off && self.start.since(b.ended) <= MOMENT_S);
+        if let Some(b) = before {
+            self.supply = b.supply;
+            self.drive = Some(b.drive);
+        }
+        self.supply.seal(self.start.secs(), self.drive.is_some());
     }
 
     /// From when an edge counts.
@@ -408,6 +462,7 @@ impl Run {
             self.deepest_pa = Some(self.deepest_pa.map_or(mean, |d| d.min(mean)));
             self.highest_pa = Some(self.highest_pa.map_or(mean, |h| h.max(mean)));
         }
+        self.trace(t, mean, n);
         if self.tapped {
             // Where nothing was read, air may have come in.
             let pa = mean
@@ -448,12 +503,62 @@ impl Run {
         }
     }
 
+    /// Keeps the trace while the tank can only have lost gas through a hole.
+    fn trace(&mut self, t: &Timeline, mean: Option<f64>, n: f64) {
+        let reliefs = &t.profile.set.reliefs;
+        match mean.filter(|m| t.zero_known() && *m < reliefs.pressure_low_pa && -*m < reliefs.vacuum_low_pa) {
+            Some(mean) => {
+                let baro = t.baro_fine_pa().unwrap_or(101_325.0);
+                self.supply.push(t.now().secs() - 0.5 * ADVANCE_S, mean, baro);
+                self.readings += n;
+            }
+            None => self.supply.end(),
+        }
+    }
+
+    /// Could a hole have drawn the trace so far?
+    fn judge_trace(&mut self, t: &Timeline) {
+        let p = &t.profile.set;
+        let span = self.supply.span_s();
+        // A module's own vacuum and a whole night tell more; and some leaks open under vacuum only.
+        if p.switch.fitted == "yes" {
+            return;
+        }
+        if t.now() < self.look || span < p.soak.shortest_s || span <= self.looked_s || !t.zero_known() {
+            return;
+        }
+        self.look = t.now().plus(LOOK_S);
+        self.looked_s = span;
+        let noise = t.pressure_noise_pa() / (self.readings * ADVANCE_S / span).max(1.0).sqrt();
+        let zero_error = t.zero_pa().1.max(LEAST_ZERO_ERROR_PA);
+        if self.supply.furthest_pa() < LEAST_MOVE_PA + zero_error {
+            return;
+        }
+        let specs = self.belief.supplies(self.drive.as_deref(), zero_error, noise);
+        if specs.iter().all(|s| self.supply.rules_out(p.leak.small_mm, s)) {
+            self.decided = Some((
+                Verdict::Pass,
+                t.now(),
+                format!(
+                    "the sealed tank's pressure moved by up to {:.0} Pa in {:.0} min, slowly and as if nothing got out: for a hole of {} or more to show the same, warming and evaporation would have had to follow the pressure in jumps, which they cannot (a leak that opens only under vacuum would not show)",
+                    self.supply.furthest_pa(),
+                    span / 60.0,
+                    mm(p.leak.small_mm)
+                ),
+            ));
+        }
+    }
+
     /// With a pressure channel the depth reached counts, not the switch.
     fn judge_pressure(&mut self, t: &Timeline) {
         let p = &t.profile.set;
         let Some(deepest) = self.deepest_pa else { return };
         let vacuum = -deepest - self.zero_error_pa();
         if !self.belief.driven() || self.spoilers.iter().any(|s| spoils_closing(s.kind)) {
+            return;
+        }
+        self.judge_trace(t);
+        if self.decided.is_some() {
             return;
         }
         if let Some(up_to) = self.belief.stands_up_to_mm(p.leak.sure)

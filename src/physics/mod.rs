@@ -9,6 +9,7 @@
 //! | [`air_balance`] | which hole could have let a tank stand at a pressure for so long, from the air alone |
 //! | [`soak_belief`] | which holes could have closed, or kept open, the leak switch in this night |
 //! | [`leak_down`] | the hole behind a small closed volume that was drawn or pressed and held; or that volume |
+//! | [`supply`] | whether a hole could have drawn a short trace, from the supply that it would have needed |
 //! | [`decay_belief`] | which holes fit one sealed pull and the decay after it |
 //!
 //! Nothing here does I/O or reads a clock; transcendental functions come from `libm`, sums run in a fixed order, so
@@ -22,4 +23,5 @@ pub mod leak_down;
 pub mod orifice;
 mod sampling;
 pub mod soak_belief;
+pub mod supply;
 pub mod tank;

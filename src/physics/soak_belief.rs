@@ -11,7 +11,9 @@
 
 use super::air_balance::{AirBalance, AirState};
 use super::fuel::Gasoline;
+use super::gas;
 use super::sampling::{Hypercube, even, even_log, quantile_sorted};
+use super::supply::SupplySpec;
 use super::tank::{Cell, Climate, Decays, Outside, TankSpec, Ways};
 
 /// Step of the grid, s of capture time.
@@ -168,6 +170,7 @@ struct Member {
     /// Vapour at the start, share of saturation: the least that any member has.
     saturation_least: f64,
     air: AirBalance,
+    first_climate: Climate,
 }
 
 impl SoakBelief {
@@ -284,6 +287,30 @@ impl SoakBelief {
     pub fn stands_up_to_mm(&self, sure: f64) -> Option<f64> {
         let mm = self.members.iter().map(|m| m.air.up_to_mm(m.tank.volume_m3, m.tank.cd).unwrap_or(f64::INFINITY));
         Some(quantile(mm, sure)).filter(|mm| mm.is_finite())
+    }
+
+    /// What each member supposes of a tank whose trace is asked for the supply that a hole would have needed, those
+    /// first in which a hole does the least. `drive_before_pa_per_s` is [`SoakBelief::drive_pa_per_s`] of a soak that
+    /// this one goes on from.
+    pub fn supplies(&self, before: Option<&[f64]>, zero_error_pa: f64, noise_pa: f64) -> Vec<SupplySpec> {
+        let mut specs: Vec<SupplySpec> = (self.members.iter().enumerate())
+            .map(|(i, m)| {
+                let now = m.driven_pa() / self.long_s();
+                let then = before.and_then(|b| b.get(i).copied()).unwrap_or(now);
+                m.supply((now.min(then), now.max(then)), zero_error_pa, noise_pa)
+            })
+            .collect();
+        specs.sort_by(|a, b| (a.cd / a.volume_m3).total_cmp(&(b.cd / b.volume_m3)));
+        specs
+    }
+
+    /// Supply to each member's tight tank since sealing by what is measured to warm or cool, in the mean, Pa/s.
+    pub fn drive_pa_per_s(&self) -> Vec<f64> {
+        self.members.iter().map(|m| m.driven_pa() / self.long_s()).collect()
+    }
+
+    fn long_s(&self) -> f64 {
+        (self.now_s - self.began_s).max(GRID_S)
     }
 
     /// Whether a temperature is measured; without one every answer is a guess.
@@ -451,6 +478,7 @@ impl Member {
             baro_slope_pa_per_s: spec.baro_unknown_pa_per_h / 3600.0 * both(u[18]),
             saturation_least: spec.saturation.0.min(spec.saturation.1),
             air: AirBalance::default(),
+            first_climate: Climate::start(&tank, &gasoline, &outside, 0.0),
         }
     }
 
@@ -494,16 +522,45 @@ impl Member {
         }
         self.deepest_pa = [self.start_vacuum_pa; HOLES];
         self.deepest_since_pa = self.deepest_pa;
+        self.first_climate = self.climate;
         let c = &self.climate;
         let vapour_pa = self.saturation_least * self.gasoline.pressure(c.fuel_k.min(c.wall_k));
         self.air.seal(AirState { total_pa: c.baro_pa, vapour_pa, gas_k: c.gas_k });
     }
 
-    fn stood(&mut self, gauge_pa: f64, dt_s: f64) {
+    fn driven_pa(&self) -> f64 {
+        let (first, now) = (&self.first_climate, &self.climate);
+        let vapour = self.gasoline.pressure(now.fuel_k) - self.gasoline.pressure(first.fuel_k);
+        vapour + now.baro_pa * libm::log(now.gas_k / first.gas_k)
+    }
+
+    fn supply(&self, drive_pa_per_s: (f64, f64), zero_error_pa: f64, noise_pa: f64) -> SupplySpec {
+        let c = &self.climate;
+        let vapour_most_pa = self.vapour_most_pa();
+        let mixture = gas::mixture_molar((vapour_most_pa / c.baro_pa).min(0.9));
+        SupplySpec {
+            volume_m3: self.tank.volume_m3,
+            cd: self.tank.cd,
+            rho: (gas::density(mixture, c.baro_pa, c.gas_k), gas::air_density(c.baro_pa, c.gas_k)),
+            baro_pa: c.baro_pa,
+            vapour_most_pa,
+            saturation_least: self.saturation_least,
+            drive_pa_per_s,
+            zero_error_pa,
+            noise_pa,
+        }
+    }
+
+    fn vapour_most_pa(&self) -> f64 {
         let c = &self.climate;
         // The fuel's surface may be as warm as the wall, and warmer than either where neither is measured.
         let unseen = if self.smooth[1].is_some() || self.smooth[2].is_some() { 0.0 } else { UNSEEN_WARMER_K };
-        let vapour_pa = self.gasoline.pressure(c.fuel_k.max(c.wall_k) + unseen);
+        self.gasoline.pressure(c.fuel_k.max(c.wall_k) + unseen)
+    }
+
+    fn stood(&mut self, gauge_pa: f64, dt_s: f64) {
+        let vapour_pa = self.vapour_most_pa();
+        let c = &self.climate;
         let now = AirState { total_pa: c.baro_pa + gauge_pa, vapour_pa, gas_k: c.gas_k };
         self.air.stood(gauge_pa, dt_s, &now);
     }

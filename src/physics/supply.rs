@@ -1,0 +1,389 @@
+//! Could a hole of the limit's size have drawn this trace? An answer from the supply that it would have needed.
+//!
+//! A sealed tank's pressure moves by what is supplied (warming, evaporation) less what a hole lets out:
+//! `dp/dt = s − k·√p`. So for a supposed hole the trace itself gives the supply, `S(t) = Δp + ∫ k·√p dt`, and physics
+//! says what a supply can look like: it is slow. It is made of
+//!
+//! - the headspace coming to terms with the fuel: `1 − exp(−t/τ)` with one unknown τ, at most what the headspace can
+//!   have lacked, and it makes up, with the same τ, for the vapour that the hole lets out;
+//! - the gas coming to terms with its walls: the same with any short τ, for a kelvin or so;
+//! - fuel and walls that warm or cool as measured, steadily or ever faster or slower;
+//! - across a moment with the vent open the same supply goes on: only the pressure is lost.
+//!
+//! A tight tank whose pressure passes through nothing in a straight line, or which begins again from nothing after
+//! the vent was open, would need of a leaking one a supply that jumps with the pressure. Nothing does that.
+//!
+//! A hole is ruled out only by proof: for any weights `w`, `w·S` of a supply in these bounds is at most what a plain
+//! sum gives, so the distance to all of them has a sure lower bound however badly the fit went (the dual of the
+//! bounded least squares; as in textbooks of convex optimisation).
+
+use super::orifice;
+
+/// What is supposed of the tank.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SupplySpec {
+    /// Vapour volume, m³.
+    pub volume_m3: f64,
+    /// Discharge coefficient to which sizes refer.
+    pub cd: f64,
+    /// Density of what flows out and of what flows in, kg/m³.
+    pub rho: (f64, f64),
+    /// Barometer, Pa absolute.
+    pub baro_pa: f64,
+    /// Vapour at saturation, Pa.
+    pub vapour_most_pa: f64,
+    /// The least vapour at sealing, share of saturation.
+    pub saturation_least: f64,
+    /// Supply by what is measured to warm or cool, Pa/s: least and most.
+    pub drive_pa_per_s: (f64, f64),
+    /// Error of the zero, Pa.
+    pub zero_error_pa: f64,
+    /// Noise of one point of the trace, Pa.
+    pub noise_pa: f64,
+}
+
+/// One point of the trace: a mean over [`POINT_S`].
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Point {
+    at_s: f64,
+    stretch: usize,
+    gauge_pa: f64,
+    baro_pa: f64,
+}
+
+/// A trace of pressure from sealing on, in one stretch or in several with the vent open between.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct SupplyTrace {
+    points: Vec<Point>,
+    stretches: usize,
+    began_s: f64,
+    shut: bool,
+}
+
+/// Time that one point should stand for, s.
+pub const POINT_S: f64 = 20.0;
+/// No more than this is taken in: an hour and more, after which weather makes everything possible.
+const POINTS_MOST: usize = 200;
+/// Holes from the supposed one upward, as multiples of its area.
+const AREAS: [f64; 3] = [1.0, 1.7, 4.0];
+/// Lags of evaporation, s.
+const EVAPORATION_S: [f64; 8] = [100.0, 200.0, 400.0, 700.0, 1200.0, 2000.0, 4000.0, 8000.0];
+/// Lags of the gas, s.
+const GAS_S: [f64; 4] = [30.0, 120.0, 480.0, 1800.0];
+/// How far the gas may be out of balance at sealing, for each of its lags, K.
+const GAS_OFF_K: f64 = 1.0;
+/// The same after the vent was open: it stood in that tank all the time.
+const GAS_OFF_AGAIN_K: f64 = 0.5;
+/// Gas of a fixed volume, Pa/K (ideal gas at 20 °C).
+const PA_PER_K: f64 = 346.0;
+/// Error of what is measured to warm or cool, Pa/s either way: a third of a kelvin an hour at 2 kPa/K, and the weather.
+const DRIVE_UNSURE: f64 = 0.3;
+/// What a supply in these bounds may miss, Pa, and as a share of itself: the model's own error.
+const MISSES_PA: f64 = 15.0;
+const MISSES_SHARE: f64 = 0.005;
+/// Sweeps of the fit, and how often it is looked at.
+const SWEEPS: usize = 6000;
+const LOOK: usize = 60;
+
+impl SupplyTrace {
+    /// Sealed at `at_s`: anew, or once more after the vent was open for a moment.
+    pub fn seal(&mut self, at_s: f64, again: bool) {
+        if !again || self.stretches == 0 {
+            *self = SupplyTrace { began_s: at_s, ..SupplyTrace::default() };
+        }
+        self.stretches += 1;
+        self.shut = true;
+    }
+
+    /// A relief may have opened, or the pressure was not read: this stretch is over.
+    pub fn end(&mut self) {
+        self.shut = false;
+    }
+
+    /// The mean pressure (Pa gauge) and the barometer (Pa) about `at_s`.
+    pub fn push(&mut self, at_s: f64, gauge_pa: f64, baro_pa: f64) {
+        if self.shut && self.points.len() < POINTS_MOST && gauge_pa.is_finite() && baro_pa.is_finite() {
+            self.points.push(Point { at_s, stretch: self.stretches - 1, gauge_pa, baro_pa });
+        }
+    }
+
+    /// Time within stretches, s.
+    pub fn span_s(&self) -> f64 {
+        self.points.len() as f64 * POINT_S
+    }
+
+    /// Furthest from nothing, Pa.
+    pub fn furthest_pa(&self) -> f64 {
+        self.points.iter().fold(0.0, |a, p| a.max(p.gauge_pa.abs()))
+    }
+
+    /// No supply that physics allows could have drawn this trace over a hole of `hole_mm` or any larger one; and one
+    /// could over none.
+    pub fn rules_out(&self, hole_mm: f64, spec: &SupplySpec) -> bool {
+        if self.points.len() < 20 {
+            return false;
+        }
+        let k = |rho| orifice::leak_rate(spec.cd, hole_mm, spec.volume_m3, spec.baro_pa, rho);
+        let (out, back) = (k(spec.rho.0), k(spec.rho.1));
+        let share = (spec.vapour_most_pa / spec.baro_pa).clamp(0.0, 0.9);
+        let mut tight_fits = false;
+        for lag_s in EVAPORATION_S {
+            let shapes = Shapes::new(self, spec, lag_s);
+            tight_fits = tight_fits || shapes.distance(&self.needs((0.0, 0.0), 0.0, 0.0, lag_s), 0.0) == Distance::Near;
+            for area in AREAS {
+                for zero in [-spec.zero_error_pa, spec.zero_error_pa] {
+                    let supply = self.needs((out * area, back * area), zero, share, lag_s);
+                    let noise = self.noise(back * area, spec.noise_pa);
+                    if shapes.distance(&supply, noise) != Distance::Far {
+                        return false;
+                    }
+                }
+            }
+        }
+        tight_fits
+    }
+
+    /// The supply that a hole with these leak rates, out and in, would have needed up to each point, Pa, apart from the share `made_up`
+    /// of what it let out, which evaporates again with `lag_s`.
+    fn needs(&self, (out, back): (f64, f64), zero_pa: f64, made_up: f64, lag_s: f64) -> Vec<f64> {
+        let mut owed = 0.0;
+        let mut sum = 0.0;
+        let mut first: Option<Point> = None;
+        let mut before: Option<Point> = None;
+        self.points
+            .iter()
+            .map(|p| {
+                let dt = before.map_or(0.0, |b: Point| p.at_s - b.at_s);
+                owed *= libm::exp(-dt.max(0.0) / lag_s);
+                if first.is_none_or(|f| f.stretch != p.stretch) {
+                    first = Some(*p);
+                    sum = 0.0;
+                } else {
+                    let gauge = p.gauge_pa - zero_pa;
+                    let lost = if gauge > 0.0 { out * gauge.sqrt() } else { -back * (-gauge).sqrt() } * dt;
+                    owed += made_up * lost.max(0.0);
+                    sum += lost - owed * -libm::expm1(-dt / lag_s);
+                }
+                before = Some(*p);
+                let f = first.unwrap_or(*p);
+                p.gauge_pa - f.gauge_pa + p.baro_pa - f.baro_pa + sum
+            })
+            .collect()
+    }
+
+    /// By how much the sensor's noise, through the root, may bend that supply, Pa.
+    fn noise(&self, k: f64, noise_pa: f64) -> f64 {
+        let square: f64 = self
+            .points
+            .iter()
+            .map(|p| {
+                let bend = (0.5 * noise_pa / p.gauge_pa.abs().max(1e-9).sqrt()).min(noise_pa.sqrt());
+                let step = k * POINT_S * bend;
+                step * step
+            })
+            .sum();
+        square.sqrt()
+    }
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Distance {
+    /// Some supply in the bounds comes near enough.
+    Near,
+    /// None does, for sure.
+    Far,
+    /// Not found out.
+    Unsure,
+}
+
+/// The shapes that a supply can be made of, each scaled to its bounds.
+struct Shapes {
+    columns: Vec<Vec<f64>>,
+    low: Vec<f64>,
+    high: Vec<f64>,
+    gram: Vec<Vec<f64>>,
+}
+
+impl Shapes {
+    fn new(trace: &SupplyTrace, spec: &SupplySpec, lag_s: f64) -> Shapes {
+        let mut shapes = Shapes { columns: Vec::new(), low: Vec::new(), high: Vec::new(), gram: Vec::new() };
+        let t: Vec<f64> = trace.points.iter().map(|p| p.at_s - trace.began_s).collect();
+        let total = t.last().copied().unwrap_or(1.0).max(1.0);
+        let (low, high) = (spec.drive_pa_per_s.0 - DRIVE_UNSURE, spec.drive_pa_per_s.1 + DRIVE_UNSURE);
+        let settle = |lag: f64| t.iter().map(|t| -libm::expm1(-t / lag)).collect::<Vec<f64>>();
+        // What was driven before the sealing still lags behind; and the lag itself is not one number.
+        for lag in [lag_s, 1.6 * lag_s] {
+            shapes.add(settle(lag), low.min(0.0) * lag, (1.0 - spec.saturation_least) * spec.vapour_most_pa);
+        }
+        for lag in GAS_S {
+            shapes.add(settle(lag), -PA_PER_K * GAS_OFF_K, PA_PER_K * GAS_OFF_K);
+        }
+        shapes.add(t.clone(), low, high);
+        shapes.add(t.iter().map(|t| t * (t / total - 1.0)).collect(), 0.5 * (low - high), 0.5 * (high - low));
+        for stretch in 0..trace.stretches {
+            let of = |f: &dyn Fn(f64) -> f64| -> Vec<f64> {
+                let mine = |p: &&Point| p.stretch == stretch;
+                let began = trace.points.iter().find(mine).map_or(0.0, |p| p.at_s - POINT_S);
+                trace.points.iter().map(|p| if p.stretch == stretch { f(p.at_s - began) } else { 0.0 }).collect()
+            };
+            // What was supplied before the first point of a stretch is not known.
+            let free = 0.2 * spec.vapour_most_pa;
+            shapes.add(of(&|_| 1.0), -free, free);
+            if stretch > 0 {
+                let ended = trace.points.iter().rfind(|p| p.stretch < stretch).map_or(0.0, |p| p.gauge_pa.abs());
+                // Let off quickly, it cools (at most by 2/7 of its share of the pressure) and lacks vapour.
+                for lag in GAS_S {
+                    let most = PA_PER_K * GAS_OFF_AGAIN_K + 0.3 * ended / GAS_S.len() as f64;
+                    shapes.add(of(&|t| -libm::expm1(-t / lag)), -most, most);
+                }
+                for lag in [100.0, 500.0, 2500.0] {
+                    let most = 50.0 + 0.25 * ended;
+                    shapes.add(of(&|t| -libm::expm1(-t / lag)), -most, most);
+                }
+            }
+        }
+        let dot = |a: &[f64], b: &[f64]| -> f64 { a.iter().zip(b).map(|(a, b)| a * b).sum() };
+        shapes.gram = shapes.columns.iter().map(|a| shapes.columns.iter().map(|b| dot(a, b)).collect()).collect();
+        shapes
+    }
+
+    fn add(&mut self, mut column: Vec<f64>, low: f64, high: f64) {
+        let scale = low.abs().max(high.abs()).max(1e-9);
+        column.iter_mut().for_each(|v| *v *= scale);
+        self.columns.push(column);
+        self.low.push(low / scale);
+        self.high.push(high / scale);
+    }
+
+    /// How near a supply in the bounds can come to `supply`.
+    fn distance(&self, supply: &[f64], noise_pa: f64) -> Distance {
+        let dot = |a: &[f64], b: &[f64]| -> f64 { a.iter().zip(b).map(|(a, b)| a * b).sum() };
+        let n = supply.len() as f64;
+        let near = MISSES_PA + MISSES_SHARE * (dot(supply, supply) / n).sqrt() + noise_pa;
+        let mut x: Vec<f64> = self.low.iter().zip(&self.high).map(|(l, h)| 0.0f64.clamp(*l, *h)).collect();
+        // Gradient of half the square of the distance, kept up as x moves.
+        let mut slope: Vec<f64> =
+            self.columns.iter().zip(&self.gram).map(|(c, g)| dot(g, &x) - dot(c, supply)).collect();
+        for sweep in 1..=SWEEPS {
+            for j in 0..x.len() {
+                let to = (x[j] - slope[j] / self.gram[j][j].max(1e-12)).clamp(self.low[j], self.high[j]);
+                let by = to - x[j];
+                if by != 0.0 {
+                    x[j] = to;
+                    slope.iter_mut().zip(&self.gram[j]).for_each(|(s, g)| *s += by * g);
+                }
+            }
+            if sweep % LOOK != 0 {
+                continue;
+            }
+            let mut left = supply.to_vec();
+            for (x, c) in x.iter().zip(&self.columns) {
+                left.iter_mut().zip(c).for_each(|(l, c)| *l -= x * c);
+            }
+            let length = dot(&left, &left).sqrt();
+            if length / n.sqrt() <= near {
+                return Distance::Near;
+            }
+            // With the remainder as weights: the most that any supply in the bounds weighs.
+            let most: f64 = (self.columns.iter().zip(&self.low).zip(&self.high))
+                .map(|((c, low), high)| {
+                    let weight = dot(&left, c);
+                    (low * weight).max(high * weight)
+                })
+                .sum();
+            if (dot(&left, supply) - most) / length / n.sqrt() > near {
+                return Distance::Far;
+            }
+        }
+        Distance::Unsure
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn spec() -> SupplySpec {
+        SupplySpec {
+            volume_m3: 0.040,
+            cd: 0.6,
+            rho: (1.7, 1.2),
+            baro_pa: 101_000.0,
+            vapour_most_pa: 45_000.0,
+            saturation_least: 0.6,
+            drive_pa_per_s: (-0.7, 0.3),
+            zero_error_pa: 8.0,
+            noise_pa: 1.0,
+        }
+    }
+
+    /// A tank stepped by the second: evaporation with one lag, gas off by a kelvin, a drive, a hole; vented once.
+    fn play(hole_mm: f64, saturation: f64, lag_s: f64, drive: impl Fn(f64) -> f64, zero_pa: f64) -> SupplyTrace {
+        let k = |rho| orifice::leak_rate(0.6, hole_mm, 0.040, 101_000.0, rho);
+        let (out, back) = (k(1.7), k(1.2));
+        let full = 42_000.0;
+        let (mut lacks, mut p, mut sum, mut n) = ((1.0 - saturation) * full, 0.0, 0.0, 0.0);
+        let mut trace = SupplyTrace::default();
+        trace.seal(0.0, false);
+        for s in 1..=2040 {
+            let t = f64::from(s);
+            let given = lacks / lag_s + drive(t) - PA_PER_K / 100.0 * libm::exp(-t / 100.0);
+            lacks -= lacks / lag_s;
+            // The root is stiff near nothing: the implicit step of the orifice.
+            let before = p + given;
+            p = orifice::implicit_leak(before, out, back);
+            lacks += (before - p).max(0.0) * full / 101_000.0;
+            if s == 690 {
+                trace.end();
+            }
+            if (690..750).contains(&s) {
+                p = 0.0;
+            }
+            if s == 750 {
+                trace.seal(t, true);
+            }
+            sum += p + zero_pa;
+            n += 1.0;
+            if s % 20 == 0 {
+                trace.push(t - 10.0, sum / n, 101_000.0);
+                (sum, n) = (0.0, 0.0);
+            }
+        }
+        trace
+    }
+
+    #[test]
+    fn a_tight_tank_s_trace_is_no_leak_s() {
+        // Cooling at 0.4 K/h or so, warming as slowly, and 95 % saturated fuel that comes to terms in twenty minutes.
+        for drive in [-0.6, 0.2] {
+            let trace = play(0.0, 0.95, 1200.0, |_| drive, 0.0);
+            assert!(trace.furthest_pa() > 100.0);
+            assert!(trace.rules_out(0.508, &spec()), "{drive}");
+        }
+    }
+
+    #[test]
+    fn a_leak_s_own_trace_never_rules_it_out() {
+        for hole_mm in [0.508, 0.6, 0.8, 1.2] {
+            for saturation in [0.6, 0.8, 0.97] {
+                for lag_s in [120.0, 600.0, 3000.0] {
+                    for zero in [-8.0, 0.0, 8.0] {
+                        let trace = play(hole_mm, saturation, lag_s, |t| -0.6 + 0.5 * t / 2000.0, zero);
+                        assert!(!trace.rules_out(0.508, &spec()), "{hole_mm} mm {saturation} {lag_s} s {zero} Pa");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn little_or_nonsense_tells_nothing() {
+        let mut trace = SupplyTrace::default();
+        trace.push(0.0, 5.0, 101_000.0);
+        assert_eq!(trace.span_s(), 0.0);
+        trace.seal(0.0, true);
+        trace.push(20.0, f64::NAN, 101_000.0);
+        trace.push(40.0, 300.0, 101_000.0);
+        assert!(!trace.rules_out(0.508, &spec()));
+    }
+}
