@@ -76,6 +76,9 @@ const BENT: f64 = 3.0;
 const STRAIGHT: u32 = 6;
 /// What leaks for so many times the least rest, and then comes back quicker, was at rest.
 const LONG: f64 = 3.0;
+/// Over so long a way back, seconds, its shape tells a hand from a hole once it has ended; a quicker one is told while
+/// it goes on.
+const EVEN_S: f64 = 6.0;
 /// What is left of a pressure that was let go, at most.
 const GONE: f64 = 0.1;
 /// How far back the last rate of a leak is taken, seconds.
@@ -257,7 +260,7 @@ impl Strokes {
                     self.end(out);
                     self.state = State::Zero;
                     self.own.append(&mut self.maybe);
-                } else if still || back >= self.bands.stroke_pa {
+                } else if still || (back >= self.bands.stroke_pa && !self.pops(leg.to_pa)) {
                     self.end(out);
                     self.state = State::Rest;
                     for leg in std::mem::take(&mut self.maybe) {
@@ -407,6 +410,16 @@ impl Strokes {
                         return;
                     }
                     StrokeKind::Release
+                } else if let Some((begin, until)) = self.comes_back_evenly(&own) {
+                    let way = (own[until - 1].to_pa - own[begin].from_pa).signum();
+                    let parts = [
+                        (StrokeKind::Hold, 0, begin),
+                        (syringe(way), begin, until),
+                        (StrokeKind::Hold, until, own.len()),
+                    ];
+                    let parts = parts.iter().filter(|p| p.1 < p.2);
+                    out.extend(parts.map(|p| self.stroke(p.0, &own[p.1..p.2])));
+                    return;
                 } else if let Some(stop) = self.stops_halfway(&own) {
                     let way = (own[stop - 1].to_pa - first.from_pa).signum();
                     out.push(self.stroke(syringe(way), &own[..stop]));
@@ -445,10 +458,33 @@ impl Strokes {
         }
     }
 
+    /// The legs in which it came back as no hole lets it: the hand. What stood before or after, if long enough to be a
+    /// hold, is left out.
+    fn comes_back_evenly(&self, own: &[Leg]) -> Option<(usize, usize)> {
+        let moves = |l: &Leg| self.direction(l) != 0.0;
+        let (mut begin, mut until) = (own.iter().position(moves)?, own.iter().rposition(moves)? + 1);
+        if duration(&own[begin..until]) < EVEN_S || !self.straight(&own[begin..until]) {
+            return None;
+        }
+        if duration(&own[..begin]) < self.bands.still_s {
+            begin = 0;
+        }
+        if duration(&own[until..]) < self.bands.still_s {
+            until = own.len();
+        }
+        Some((begin, until))
+    }
+
     /// A relief closes on the way: from beyond its least opening point to not far below it.
     fn blows_down(&self, from: f64, to: f64) -> bool {
         let opens = self.bands.relief_pa[usize::from(from > 0.0)];
         from.abs() >= opens && from * to > 0.0 && to.abs() < from.abs() && to.abs() >= 0.5 * opens
+    }
+
+    /// A relief popped while the syringe goes on: the stroke is not over yet.
+    fn pops(&self, to_pa: f64) -> bool {
+        let from = self.maybe.first().map_or(0.0, |l| self.gauge(l.from_pa));
+        self.blows_down(from, self.gauge(to_pa))
     }
 
     /// Where a way back that began at once stops dead short of nothing: it was the hand, no leak does so.

@@ -63,6 +63,7 @@ pub(super) struct Edges {
     /// Flips of the line lately: when, and how long before that the line was last sampled.
     flips: VecDeque<(Stamp, f64)>,
     raw: Option<SwitchState>,
+    line: Sampling,
     vent_open: Option<Stamp>,
 }
 
@@ -93,9 +94,11 @@ impl Edges {
             self.vent_open = Some(now);
         }
         let raw = t.switch_raw();
+        let flipped = raw != self.raw && self.raw.is_some() && raw.is_some();
+        let interval_s = self.line.see(t, flipped);
         if raw != self.raw {
-            if self.raw.is_some() && raw.is_some() {
-                self.flips.push_back((now, t.signals.uncertainty(sense(t))));
+            if flipped {
+                self.flips.push_back((now, interval_s));
             }
             self.raw = raw;
             while self.flips.front().is_some_and(|f| now.since(f.0) > KEPT_S) {
@@ -106,7 +109,8 @@ impl Edges {
 
     /// Something tore the trace: a gap, another part on the rig.
     pub fn clear(&mut self) {
-        *self = Edges::default();
+        let line = Sampling { last_row: None, last: None, last_line: None, ..self.line.clone() };
+        *self = Edges { line, ..Edges::default() };
     }
 
     /// The edge of a turn that the timeline believes; none where the syringe did not make it.
@@ -169,6 +173,95 @@ impl Edges {
         }
         let rate = (b.1 - a.1) / dt;
         Some(Line { vacuum_pa: a.1 + rate * at.since(a.0), rate, weight: 1.0 })
+    }
+}
+
+/// How finely the line's state is timed.
+///
+/// An adapter that times edges on the chip sends the state when it changes, in a row of its own, and now and then in
+/// between; so what lies between two samples says nothing, and what lies between two rows little. That it does so is
+/// seen from edges that come off the beat.
+#[derive(Debug, Clone, Default)]
+struct Sampling {
+    last_row: Option<Stamp>,
+    last: Option<Stamp>,
+    /// Usual spacing of rows and of samples of the state, seconds.
+    rows_s: Usual,
+    samples_s: Usual,
+    /// An edge came between two beats: of the samples, of the rows.
+    on_change: bool,
+    rows_of_their_own: bool,
+    /// The sense line's voltage last showed the state before.
+    last_line: Option<Stamp>,
+    /// Closest samples of the state that were ever seen, seconds.
+    finest_s: Option<f64>,
+}
+
+/// No edge is taken for better timed than this, seconds.
+const FINEST_S: f64 = 0.001;
+/// Sooner than this share of the usual spacing is off the beat.
+const OFF_BEAT: f64 = 0.75;
+
+impl Sampling {
+    /// Values of now. How far back the true moment may lie if the line flipped now, seconds.
+    fn see(&mut self, t: &Timeline, flipped: bool) -> f64 {
+        let now = t.now();
+        let row_s = self.last_row.map(|l| now.since(l)).filter(|s| *s > 0.0);
+        let sampled = t.signals.last(sense(t)).filter(|s| s.1 == now).is_some();
+        let own_s = self.last.filter(|_| sampled).map(|l| now.since(l)).filter(|s| *s > 0.0);
+        if let Some(own_s) = own_s
+            && flipped
+        {
+            self.on_change |= self.samples_s.enough() && own_s < OFF_BEAT * self.samples_s.median();
+            self.rows_of_their_own |=
+                self.rows_s.enough() && row_s.is_some_and(|r| r < OFF_BEAT * self.rows_s.median());
+            self.finest_s = Some(self.finest_s.map_or(own_s, |f| f.min(own_s)));
+        } else {
+            own_s.into_iter().for_each(|s| self.samples_s.add(s));
+            row_s.into_iter().for_each(|s| self.rows_s.add(s));
+        }
+        if row_s.is_some() || self.last_row.is_none() {
+            self.last_row = Some(now);
+        }
+        if sampled {
+            self.last = Some(now);
+        }
+        let own_s = own_s.unwrap_or_else(|| t.signals.uncertainty(sense(t)));
+        // The voltage just before bounds the moment too.
+        let line_s = self.last_line.map(|l| now.since(l)).filter(|s| *s > 0.0);
+        let own_s = line_s.map_or(own_s, |l| l.min(own_s));
+        if t.signals.last(Channel::SwitchSenseV).is_some_and(|s| s.1 == now) {
+            self.last_line = Some(now);
+        }
+        let row_s = row_s.unwrap_or(own_s);
+        match (self.on_change, self.rows_of_their_own) {
+            (true, true) => self.finest_s.unwrap_or(row_s).max(FINEST_S).min(row_s.max(FINEST_S)),
+            (true, false) => row_s.min(own_s),
+            (false, _) => own_s,
+        }
+    }
+}
+
+/// The usual of the last spacings: their median.
+#[derive(Debug, Clone, Default)]
+struct Usual(VecDeque<f64>);
+
+impl Usual {
+    fn add(&mut self, s: f64) {
+        self.0.push_back(s);
+        if self.0.len() > 15 {
+            self.0.pop_front();
+        }
+    }
+
+    fn enough(&self) -> bool {
+        self.0.len() >= 5
+    }
+
+    fn median(&self) -> f64 {
+        let mut all: Vec<f64> = self.0.iter().copied().collect();
+        all.sort_by(f64::total_cmp);
+        all.get(all.len() / 2).copied().unwrap_or(0.0)
     }
 }
 

@@ -8,7 +8,9 @@ use crate::grade::contact::{BETWEEN_S, SharedGround, between_words, excess_ohm, 
 use crate::grade::draft::{Draft, Machine};
 use crate::grade::levels::Levels;
 use crate::time::Stamp;
-use crate::timeline::{ENERGISED_WITHOUT_VACUUM, Happening, Rig, SpoilerKind, SwitchState, Timeline, Turn};
+use crate::timeline::{
+    ENERGISED_WITHOUT_VACUUM, Happening, Rig, SpoilerKind, Stroke, StrokeKind, SwitchState, Timeline, Turn,
+};
 use crate::trade::{Test, Verdict};
 
 /// The machine: one run from repair to repair.
@@ -46,6 +48,8 @@ struct Run {
     flips: Vec<Stamp>,
     chatters: Option<Stamp>,
     closed_flat_s: f64,
+    /// The line has read open since then, without a flip.
+    open_since: Option<Stamp>,
     open_deep_s: f64,
     deepest_open_pa: f64,
     energised_without_vacuum: u32,
@@ -70,7 +74,11 @@ impl Machine for SwitchCircuit {
         match h {
             Happening::Switch(turn) => self.run.turn(t, turn),
             Happening::Bounce(at) => self.run.flip(t, *at),
-            Happening::Gap { .. } | Happening::Rig(..) => self.run.trace.clear(),
+            Happening::Gap { .. } | Happening::Rig(..) => {
+                self.run.trace.clear();
+                self.run.open_since = None;
+            }
+            Happening::Stroke(s) => self.run.stroke(t, s),
             Happening::Spoiler(s) if s.kind == SpoilerKind::NoVacuum => self.run.energised_without_vacuum += 1,
             Happening::Repair(at) => {
                 if self.run.start.is_some() {
@@ -186,6 +194,11 @@ impl Run {
         let dt = self.last.map_or(0.0, |l| now.since(l)).clamp(0.0, 2.0);
         self.last = Some(now);
         self.trace.step(t);
+        if t.switch_raw() == Some(SwitchState::Open) {
+            self.open_since.get_or_insert(now);
+        } else {
+            self.open_since = None;
+        }
         let p = &t.profile.set;
         let (switch, since) = t.switch();
         let settled = t.switch_raw() == switch && now.since(since) > p.sense.bounce_s;
@@ -220,6 +233,17 @@ impl Run {
         self.watch_stuck(t, dt, switch.filter(|_| settled));
     }
 
+    /// A vacuum that is held shows a switch that does not close; one that goes as it is drawn may not reach it.
+    fn stroke(&mut self, t: &Timeline, s: &Stroke) {
+        let open = self.open_since.is_some_and(|o| o <= s.start);
+        let least = (-s.from_pa).min(-s.to_pa);
+        let deep = STUCK_BEYOND * t.profile.set.switch.closes_high_pa + 3.0 * t.pressure_noise_pa();
+        if s.kind == StrokeKind::Hold && s.rig == Rig::Module && open && least > deep {
+            self.open_deep_s += s.end.since(s.start);
+            self.deepest_open_pa = self.deepest_open_pa.max(least);
+        }
+    }
+
     fn watch_stuck(&mut self, t: &Timeline, dt: f64, switch: Option<SwitchState>) {
         let p = &t.profile.set;
         // Only what sits on the rig feels its vacuum; and a vented diaphragm feels none.
@@ -234,10 +258,6 @@ impl Run {
                     );
                     self.fault(t.now(), "stuck closed", text);
                 }
-            }
-            Some(SwitchState::Open) if -pa > STUCK_BEYOND * p.switch.closes_high_pa + margin => {
-                self.open_deep_s += dt;
-                self.deepest_open_pa = self.deepest_open_pa.max(-pa);
             }
             _ => {}
         }
@@ -284,7 +304,7 @@ impl Run {
         }
         if !self.seen_closed && self.open_deep_s > STUCK_S {
             let text = format!(
-                "the switch never closed, not at {:.0} Pa of vacuum either: stuck open, or an open sense circuit",
+                "the switch never closed, not with {:.0} Pa of vacuum held either: stuck open, or an open sense circuit",
                 self.deepest_open_pa
             );
             faults.push((end, "stuck open".into(), text));
