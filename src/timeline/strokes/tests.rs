@@ -194,7 +194,7 @@ fn a_slow_and_even_way_back_is_the_hand() {
             let rig = Rig { hz, even, seed, ..RIG };
             let strokes = rig.strokes(&[Open(4.0), To(-430.0, 15.0), Rest(1.5), To(-35.0, seconds), Open(3.0)]);
             // What bends too little to be told from a leak yet may begin as a hold: one too short to size a hole by.
-            let short = profile.set.tray.settle_s + profile.set.tray.hold_s;
+            let short = profile.set.tray.hold_s;
             let mut holds = strokes.iter().filter(|s| s.kind == StrokeKind::Hold);
             assert!(
                 holds.all(|s| s.to_pa - s.from_pa < 60.0 || (s.to_pa < -200.0 && s.end.since(s.start) < short)),
