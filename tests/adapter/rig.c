@@ -16,6 +16,7 @@
 #include <fcntl.h>
 #include <math.h>
 #include <simavr/avr_adc.h>
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_twi.h>
 #include <simavr/avr_uart.h>
@@ -333,6 +334,10 @@ int main(int argc, char **argv) {
     avr->vcc = avr->avcc = avr->aref = (uint32_t)(SUPPLY_V * 1000);
     avr->sleep = do_not_sleep;
     avr->log = LOG_ERROR;
+
+    /* Or the simulator looks at two pins in each cycle, for interrupts by level that nobody has enabled. */
+    avr_extint_set_strict_lvl_trig(avr, 0, 0);
+    avr_extint_set_strict_lvl_trig(avr, 1, 0);
 
     uint32_t flags = 0;
     avr_ioctl(avr, AVR_IOCTL_UART_GET_FLAGS('0'), &flags);
