@@ -137,12 +137,7 @@ fn spoilt(held: &Held) -> Option<String> {
 }
 
 fn not_tight(held: &Held, v: Volume, p: &Settings) -> Option<String> {
-    let Some(s) = held.hole(v) else {
-        return Some(format!(
-            "the rig itself leaks: with its plug the vacuum at {:.1} s was gone before it could be read",
-            held.start.secs()
-        ));
-    };
+    let s = held.hole(v)?;
     if s.high < p.tray.tight_mm {
         None
     } else if s.low >= p.tray.tight_mm {
@@ -163,13 +158,7 @@ fn not_tight(held: &Held, v: Volume, p: &Settings) -> Option<String> {
 fn misread(known: f64, held: &Held, v: Volume, p: &Settings) -> Option<(String, String)> {
     let spread = p.tray.reference_spread_pct * 0.01;
     let right_at = Volume::learnt(held, known, p).map(|v| v.m3 * 1e3);
-    let Some(s) = held.hole(v) else {
-        let to = held.sizes(v).1;
-        return Some((
-            format!("the {known} mm hole empties {} too fast to be read: it sizes holes up to {to:.1} mm", v.words()),
-            "take a larger bottle".to_owned(),
-        ));
-    };
+    let s = held.hole(v)?;
     let off = s.best / known - 1.0;
     if off.abs() <= spread && s.high - s.low <= 2.0 * spread * known {
         return None;

@@ -88,7 +88,7 @@ impl Excursion {
 
     pub fn analyse(&self, p: &Settings) -> Analysed {
         let v = &self.points;
-        let noise_pa = noise(v).max(0.4 * p.tray.transducer_step_pa);
+        let noise_pa = noise(v.iter().map(|x| x.1)).max(0.4 * p.tray.transducer_step_pa);
         let highest_pa = v.windows(3).map(|w| middle(w[0].1, w[1].1, w[2].1)).fold(0.0, f64::max);
         let interval_s = match v.len() {
             0 | 1 => 1.0,
@@ -117,8 +117,9 @@ impl Excursion {
 const BEYOND: usize = 10;
 
 /// Noise by the median of second differences: a slope does not count, a few sudden drops neither.
-fn noise(v: &[(Stamp, f64)]) -> f64 {
-    let mut d: Vec<f64> = v.windows(3).map(|w| (w[2].1 - 2.0 * w[1].1 + w[0].1).abs()).collect();
+pub(super) fn noise(values: impl Iterator<Item = f64>) -> f64 {
+    let v: Vec<f64> = values.collect();
+    let mut d: Vec<f64> = v.windows(3).map(|w| (w[2] - 2.0 * w[1] + w[0]).abs()).collect();
     if d.is_empty() {
         return 0.0;
     }
@@ -180,9 +181,10 @@ fn openings(v: &[(Stamp, f64)], turns: &[usize], band: f64, noise: f64, interval
             }
             _ => false,
         };
-        let filled = approach(v, a).is_some_and(|came| {
-            again - bottom >= 3 && (CLIMBS_AGAIN.0 * came..=CLIMBS_AGAIN.1 * came).contains(&climb)
-        });
+        let filled = climbed(v, a, noise).is_some_and(|c| c.1 >= UNDIMINISHED)
+            && approach(v, a).is_some_and(|came| {
+                again - bottom >= 3 && (CLIMBS_AGAIN.0 * came..=CLIMBS_AGAIN.1 * came).contains(&climb)
+            });
         if same && low >= SHUTS_ABOVE * a && of_itself && filled {
             opens.push(0.5 * (a + b));
             shuts.push(low);
@@ -190,6 +192,16 @@ fn openings(v: &[(Stamp, f64)], turns: &[usize], band: f64, noise: f64, interval
         }
     }
     (opens, shuts, fastest)
+}
+
+/// How fast the trace first came close to a level, and that over how fast it had been before.
+fn climbed(v: &[(Stamp, f64)], level: f64, noise: f64) -> Option<(f64, f64)> {
+    let reached = |share: f64| v.iter().position(|x| x.1 >= share * level).map(|i| v[i].0);
+    let (a, b, c, d) = (reached(0.3)?, reached(0.55)?, reached(0.65)?, reached(0.9)?);
+    let (early, late) = (b.since(a).max(1e-3), d.since(c).max(1e-3));
+    let climb = 0.25 * level / late;
+    // The noise moves both ends of a short way.
+    Some((climb, (early + noise / climb.max(1.0)) / late))
 }
 
 /// How fast the trace first came to a level, over the upper part of the way.
@@ -209,13 +221,7 @@ fn stood(v: &[(Stamp, f64)], noise: f64, p: &Settings) -> (Seen, f64) {
     let near = mean(&v[from..to]);
     let from = from + v[from..to].iter().position(|x| x.1 >= near - 0.5 * noise).unwrap_or(0);
     let level = mean(&v[from..to]);
-    let reached = |share: f64| v[..to].iter().position(|x| x.1 >= share * level).map(|i| v[i].0);
-    let times = (reached(0.3), reached(0.55), reached(0.65), reached(0.9));
-    let (Some(a), Some(b), Some(c), Some(d)) = times else { return no(None) };
-    let (early, late) = (b.since(a).max(1e-3), d.since(c).max(1e-3));
-    let climb = 0.25 * level / late;
-    // The noise moves both ends of a short way.
-    let ratio = (early + noise / climb.max(1.0)) / late;
+    let Some((climb, ratio)) = climbed(&v[..to], level, noise) else { return no(None) };
     if ratio < UNDIMINISHED {
         return no(Some(format!(
             "the trace slowed all the way to {level:.0} Pa: a leak in balance with the hand looks like that"

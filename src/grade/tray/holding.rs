@@ -1,5 +1,6 @@
 //! Holding: what each hold of a vacuum on the tray says of the hole behind it, whatever sits on the rig.
 
+use super::excursion::noise;
 use crate::channel::Channel;
 use crate::physics::leak_down::{Hold, LeakDown, LeakDownSpec, Ramp, Sized, Unfit, sizes};
 use crate::profile::Settings;
@@ -43,8 +44,6 @@ pub(in crate::grade) struct Held {
 pub(in crate::grade) enum Said {
     /// The leak-down was fitted.
     Fit(Box<LeakDown>),
-    /// It was empty before it could be read: more than the largest hole that this volume can size.
-    TooFast,
     /// Nothing: why, and what to do with the next one.
     Nothing {
         /// In words.
@@ -134,7 +133,8 @@ impl Holding {
             nothing(format!("it was held for {held_s:.1} s, and {:.0} s are needed", p.tray.hold_s), p)
         } else {
             let points = above_relief(&points, s.rig, p);
-            let noise_pa = t.pressure_noise_pa().max(0.5 * p.tray.transducer_step_pa);
+            // Its own noise, so that what does not follow the law shows.
+            let noise_pa = noise(points.iter().map(|v| v.1)).max(0.4 * p.tray.transducer_step_pa);
             let stroke =
                 draw.map(|d| Ramp { from_pa: d.from_pa, to_pa: d.to_pa, seconds: d.end.since(d.start).max(0.02) });
             match LeakDown::fit(&Hold { points, noise_pa, stroke }, &spec) {
@@ -148,7 +148,14 @@ impl Holding {
                 Ok(fit) => Said::Fit(Box::new(fit)),
                 // Falls so fast may as well have been let out by hand.
                 Err(Unfit::TooFast) if let_go => return None,
-                Err(Unfit::TooFast) => Said::TooFast,
+                // So may a syringe that was pushed back: no size follows.
+                Err(Unfit::TooFast) => nothing(
+                    format!(
+                        "the vacuum was gone before it could be read: let go, or a hole of more than {:.1} mm",
+                        sizes(&spec, p.tray.volume_l * 1e-3, s.from_pa.abs(), interval_s).1
+                    ),
+                    p,
+                ),
                 Err(Unfit::TooShallow) => {
                     nothing(format!("{:.0} Pa are too little against noise and zero", s.from_pa), p)
                 }
@@ -214,8 +221,6 @@ impl Held {
     pub fn p_at_least(&self, mm: f64, v: Volume) -> Option<f64> {
         match &self.said {
             Said::Fit(fit) => Some(fit.p_at_least(mm, v.m3, v.spread)),
-            // Sure only well below what it must have been.
-            Said::TooFast => Some(if mm < 0.7 * self.sizes(v).1 { 1.0 } else { 0.5 }),
             Said::Nothing { .. } => None,
         }
     }
@@ -236,7 +241,7 @@ impl Held {
         match (&self.said, self.hole(v)) {
             (Said::Nothing { why, .. }, _) => format!("at {at:.1} s nothing: {why}"),
             (_, Some(s)) => format!("at {at:.1} s {:.2} mm ({:.2} to {:.2})", s.best, s.low, s.high),
-            (_, None) => format!("at {at:.1} s more than {:.1} mm", self.sizes(v).1),
+            (Said::Fit(_), None) => format!("at {at:.1} s nothing"),
         }
     }
 }

@@ -79,7 +79,7 @@ fn a_rig_that_reads_wrong_condemns_and_clears_nothing() {
     // A bottle of another size than the profile says.
     let other = hold(&Trial { litres: 1.0, ..Trial::default() }, &[CONTROL, HOLDS]);
     let said = word(&other, CONTROL_SAID);
-    assert!(said.starts_with("the rig reads the known 0.5 mm hole as 0.68"), "{said}");
+    assert!(said.starts_with("the rig reads the known 0.5 mm hole as 0.69"), "{said}");
     assert!(said.contains("it would be right for a volume of 1.0"), "{said}");
     for d in [leaky, other] {
         assert_eq!((d.finding.verdict, d.finding.decided_s), (Verdict::Inconclusive, None));
