@@ -57,11 +57,12 @@ impl Keyboard {
     /// Waits for keys, but not longer than this.
     pub fn wait(&mut self, at_most: Duration) {
         let begun = Instant::now();
-        if self.open && (!self.terminal || in_front()) {
+        let listens = self.open && (!self.terminal || in_front());
+        if listens {
             self.read(at_most);
         }
         // Keys are drawn at once; all else keeps its pace.
-        if self.keys.is_none() || !self.open {
+        if !listens || self.keys.is_none() || !self.open {
             std::thread::sleep(at_most.saturating_sub(begun.elapsed()));
         }
     }
