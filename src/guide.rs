@@ -9,7 +9,7 @@ mod terms;
 use crate::grade::verdict::{Ending, GuideRun, StepRun};
 use crate::profile::{Profile, Step, Term, Topic};
 use crate::time::Stamp;
-use crate::timeline::{Happening, Timeline};
+use crate::timeline::{Happening, StrokeKind, Timeline};
 use crate::trade::{Job, Test, Verdict};
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -114,7 +114,10 @@ impl Guide {
     /// Something happened: verdicts may have changed.
     pub fn happening(&mut self, h: &Happening) {
         self.verdicts_old = true;
-        if let Happening::Stroke(stroke) = h {
+        let Happening::Stroke(stroke) = h else { return };
+        // A draw that could not close the switch is the hand's tremor, or a relief at play.
+        let small = (stroke.from_pa - stroke.to_pa).abs() < self.profile.set.switch.closes_low_pa;
+        if stroke.kind != StrokeKind::Draw || !small {
             self.known.strokes.push(stroke.kind.name());
         }
     }
