@@ -23,6 +23,48 @@ fn on_base(rest: &str) -> String {
 #[test]
 fn each_fault_says_where_what_and_what_would_be_right() {
     for (rest, expected) in [
+        (
+            "[[obd]]\npid = 0x04\nchannel = \"engine_rpm\"\nrate_hz = 1",
+            "van3.toml:3:7: PID 04 carries nothing this program can scale; take one of 05 06 07 0B 0C 0D 0F 1F 2E 2F \
+             32 33 42 46 53 54",
+        ),
+        ("[[obd]]\npid = 0x0C", "van3.toml:2:1: an [[obd]] lacks its pid, channel or rate_hz; give all three"),
+        (
+            "[[obd]]\npid = 0x0C\nchannel = \"engine_rpm\"\nrate_hz = 500",
+            "van3.toml: the rates of [[obd]] and [[did]] make 503 questions a second, and a controller that takes \
+             0.05 s answers 20; lower rates, or the same rate for what can go into one question",
+        ),
+        (
+            "[bus]\nbitrate = 10000",
+            "van3.toml: the rates of [[obd]] and [[did]] would take 20.5 % of a bus of 10000 bit/s; lower the rates; \
+             bus.most_load_pct allows 5 %",
+        ),
+        (
+            "[[broadcast]]\nid = \"3A0\"\nbytes = \"9\"\nmask = 0x100\nchannel = \"key\"\nrate_hz = 1",
+            "van3.toml:5:8: mask 100 does not fit bytes 9 to 9; it must have bits, and none beyond FF",
+        ),
+        (
+            "[[broadcast]]\nid = \"3A\"\nbytes = \"1\"\nchannel = \"key\"\nrate_hz = 1",
+            "van3.toml:3:6: \"3A\" is no identifier of a frame; three hexadecimal digits up to 7FF, or eight up to \
+             1FFFFFFF",
+        ),
+        (
+            "[[broadcast]]\nid = \"3A0\"\nbytes = \"1-2\"\nchannel = \"key\"\nrate_hz = 1\n[[broadcast]]\nid = \
+             \"3A0\"\nbytes = \"2\"\nchannel = \"leak_switch\"\nrate_hz = 1",
+            "van3.toml:7:1: leak_switch takes bits of frame 3A0 that key takes too; give each its own bytes or mask",
+        ),
+        (
+            "[[broadcast]]\nid = \"3A0\"\nbytes = \"2-1\"\nchannel = \"key\"\nrate_hz = 1",
+            "van3.toml:4:9: bytes is \"2-1\"; write one byte or two with a dash, counted from 1: \"4\" or \"4-5\"",
+        ),
+        (
+            "[[broadcast]]\nid = \"3A0\"\nbytes = \"1\"\nmask = 5\nchannel = \"key\"\nrate_hz = 1",
+            "van3.toml:5:8: mask 5 has a hole; a number's bits lie side by side",
+        ),
+        (
+            "[[did]]\ndid = 0x1234\nlength = 2\nbytes = \"3\"\nchannel = \"key\"\nrate_hz = 1",
+            "van3.toml:5:9: byte 3 lies beyond the 2 bytes there are; count from 1",
+        ),
         ("[vehicle]\ntank_l = 900", "van3.toml:3:10: vehicle.tank_l is 900 L; it must be a number from 5 to 400 L"),
         ("[vehicle]\ntank_l = nan", "van3.toml:3:10: vehicle.tank_l is NaN L; it must be a number from 5 to 400 L"),
         (

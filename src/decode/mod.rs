@@ -5,6 +5,7 @@
 
 mod adapter_clock;
 mod file_clock;
+mod frames;
 mod layout;
 mod reading;
 mod rows;
@@ -17,6 +18,7 @@ pub use rows::Fault;
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkId, LinkInfo, Record};
 use crate::time::Stamp;
+use frames::Frames;
 use rows::Rows;
 use std::sync::Arc;
 
@@ -61,28 +63,39 @@ pub enum NoticeKind {
     Implausible,
 }
 
-/// Turns records into readings. It keeps what a link needs to be understood: the headings, half a line, the
-/// adapter's clock.
+/// Turns records into readings. It keeps what a link needs to be understood: the headings, half a line or message,
+/// the adapter's clock.
 pub struct Decoder {
-    links: Vec<Rows>,
+    links: Vec<Speaks>,
     /// Records of links and kinds that nobody here can read.
     strange: u64,
+}
+
+/// What a link speaks.
+enum Speaks {
+    Rows(Box<Rows>),
+    Frames(Box<Frames>),
 }
 
 impl Decoder {
     /// For the links of a capture, numbered from 1.
     pub fn new(profile: Arc<Profile>, links: &[LinkInfo]) -> Decoder {
-        let links = (1..).zip(links).map(|(id, info)| Rows::new(profile.clone(), id, info)).collect();
-        Decoder { links, strange: 0 }
+        let speaks = |(id, info): (LinkId, &LinkInfo)| match info.kind.as_str() {
+            "can" | "slcan" => Speaks::Frames(Box::new(Frames::new(profile.clone(), id, info))),
+            _ => Speaks::Rows(Box::new(Rows::new(profile.clone(), id, info))),
+        };
+        Decoder { links: (1..).zip(links).map(speaks).collect(), strange: 0 }
     }
 
     /// Takes the next record, in append order; adds what it holds to `out`. Times of a link never run backwards
     /// and are never later than the record's.
     pub fn record(&mut self, record: &Record, out: &mut Vec<Item>) {
-        let rows = usize::from(record.link).checked_sub(1).and_then(|i| self.links.get_mut(i));
-        match (&record.body, rows) {
-            (Body::Bytes(bytes), Some(rows)) => rows.bytes(record.at, bytes, out),
-            (Body::Event(event), Some(rows)) => rows.event(record.at, event, out),
+        let link = usize::from(record.link).checked_sub(1).and_then(|i| self.links.get_mut(i));
+        match (&record.body, link) {
+            (Body::Bytes(bytes), Some(Speaks::Rows(rows))) => rows.bytes(record.at, bytes, out),
+            (Body::Bytes(bytes), Some(Speaks::Frames(frames))) => frames.bytes(record.at, bytes, out),
+            (Body::Can(packet), Some(Speaks::Frames(frames))) => frames.packet(record.at, packet, out),
+            (Body::Event(event), Some(link)) => link.event(record.at, event, out),
             // What the session lost may be of any link.
             (Body::Event(event @ Event::Gap { .. }), None) => {
                 self.links.iter_mut().for_each(|l| l.event(record.at, event, out));
@@ -94,21 +107,45 @@ impl Decoder {
 
     /// Where the link is a file: the time of its last row that had one. A file's link stamps its records by this.
     pub fn file_time(&self) -> Stamp {
-        self.links.first().map_or(Stamp::ZERO, Rows::file_time)
+        match self.links.first() {
+            Some(Speaks::Rows(rows)) => rows.file_time(),
+            Some(Speaks::Frames(_)) | None => Stamp::ZERO,
+        }
     }
 
     /// Lines, rows and frames that were not understood, or not wholly, so far.
     pub fn undecoded(&self) -> u64 {
-        self.strange + self.links.iter().map(Rows::undecoded).sum::<u64>()
+        let of = |link: &Speaks| match link {
+            Speaks::Rows(rows) => rows.undecoded(),
+            Speaks::Frames(frames) => frames.undecoded(),
+        };
+        self.strange + self.links.iter().map(of).sum::<u64>()
     }
 
     /// What was not understood or not believed so far, a sentence a kind, with counts.
     pub fn summary(&self) -> Vec<String> {
-        let mut all: Vec<String> = self.links.iter().flat_map(Rows::summary).collect();
+        let of = |link: &Speaks| match link {
+            Speaks::Rows(rows) => rows.summary(),
+            Speaks::Frames(frames) => frames.summary(),
+        };
+        let mut all: Vec<String> = self.links.iter().flat_map(of).collect();
         if self.strange > 0 {
             all.push(format!("{} records are of a link or kind that this build cannot read", self.strange));
         }
         all
+    }
+}
+
+impl Speaks {
+    fn event(&mut self, at: Stamp, event: &Event, out: &mut Vec<Item>) {
+        match self {
+            Speaks::Rows(rows) => rows.event(at, event, out),
+            Speaks::Frames(frames) => {
+                if matches!(event, Event::Gap { .. } | Event::LinkUp { .. } | Event::LinkDown { .. }) {
+                    frames.lost();
+                }
+            }
+        }
     }
 }
 

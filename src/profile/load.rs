@@ -3,8 +3,11 @@
 use super::builtin::{BASE, builtin, builtin_names};
 use super::check::rules;
 use super::fault::{Error, Fault, Place, nearest};
-use super::read::{Given, Kind, Layer, PERIOD_S, Value, fits, must_be, one_of, paths, read, setting, test_named};
-use super::{Calibration, Column, Profile, RowTime, SETTINGS, Settings};
+use super::read::{
+    BusRows, Given, Kind, Layer, PERIOD_S, Value, fits, must_be, one_of, paths, read, setting, test_named,
+};
+use super::{BusSources, Calibration, Column, Profile, RowTime, SETTINGS, Settings};
+use crate::channel::Channel;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -236,6 +239,7 @@ impl Chain {
         let mut asks = Vec::new();
         let mut columns: Vec<(Column, Option<String>)> = Vec::new();
         let mut calibrations: Vec<(Calibration, Option<String>)> = Vec::new();
+        let mut bus = BusRows::default();
         let mut time = None;
         let mut guides = BTreeMap::new();
         let last_file = self.layers.iter().rposition(|(l, _)| !l.starts_with("--set"));
@@ -256,6 +260,10 @@ impl Chain {
                 calibrations.retain(|(c, _)| c.channel != own.channel);
                 calibrations.push((own, source));
             }
+            // A channel has one source of a kind: the later layer's.
+            lay_over(&mut bus.obd, layer.bus.obd, |s| s.channel);
+            lay_over(&mut bus.did, layer.bus.did, |s| s.channel);
+            lay_over(&mut bus.broadcast, layer.bus.broadcast, |s| s.channel);
         }
         let stem = Path::new(label).file_stem().map_or_else(|| label.to_string(), |s| s.to_string_lossy().into_owned());
         let name = name.unwrap_or(stem);
@@ -275,6 +283,10 @@ impl Chain {
                 sources.insert(format!("calibrate.{}", own.channel), source.clone());
             }
         }
+        let bus_sources = (bus.obd.iter().map(|(s, t)| (format!("obd.{}", s.channel), t)))
+            .chain(bus.did.iter().map(|(s, t)| (format!("did.{}", s.channel), t)))
+            .chain(bus.broadcast.iter().map(|(s, t)| (format!("broadcast.{}", s.channel), t)));
+        sources.extend(bus_sources.filter_map(|(path, source)| Some((path, source.clone()?))));
         let row_time = time.map(|(time, source)| {
             if let Some(source) = source {
                 sources.insert("time".to_string(), source);
@@ -300,6 +312,14 @@ impl Chain {
                 right,
             }])
         })?;
+        let bus = BusSources {
+            obd: bus.obd.into_iter().map(|(s, _)| s).collect(),
+            did: bus.did.into_iter().map(|(s, _)| s).collect(),
+            broadcast: bus.broadcast.into_iter().map(|(s, _)| s).collect(),
+        };
+        if let Some((what, right)) = bus.too_much(&set.bus) {
+            return Err(Error::Faulty(vec![Fault { file: label.to_string(), place: None, what, right }]));
+        }
         Ok(Profile {
             title: title.unwrap_or_else(|| name.clone()),
             name,
@@ -308,11 +328,17 @@ impl Chain {
             sources,
             columns: columns.into_iter().map(|(column, _)| column).collect(),
             calibrations: calibrations.into_iter().map(|(own, _)| own).collect(),
+            bus,
             row_time,
             asks,
             guides: guides.into_iter().filter(|(_, steps)| !steps.is_empty()).collect(),
         })
     }
+}
+
+fn lay_over<T>(under: &mut Vec<(T, Option<String>)>, over: Vec<(T, Option<String>)>, channel: fn(&T) -> Channel) {
+    under.retain(|(u, _)| !over.iter().any(|(o, _)| channel(o) == channel(u)));
+    under.extend(over);
 }
 
 fn set_label(set: &str) -> String {
@@ -345,7 +371,7 @@ fn parse_set(set: &str) -> Result<Layer, (String, String)> {
             let names = value.split(',').map(str::trim).filter(|n| !n.is_empty());
             layer.asks = Some(names.map(test_named).collect::<Result<_, _>>()?);
         }
-        "extends" | "csv" | "calibrate" | "guide" => {
+        "extends" | "csv" | "calibrate" | "guide" | "obd" | "did" | "broadcast" => {
             let right = "write it in a profile file and name that with --profile".to_string();
             return Err((format!("{key} cannot be set on the command line"), right));
         }

@@ -1,17 +1,20 @@
 //! Profiles: everything that is a calibration and not a fact, each limit with its unit and source.
 
 mod builtin;
+mod bus;
 mod calibrate;
 mod check;
 mod fault;
 mod guide;
 mod load;
 mod read;
+mod read_bus;
 mod read_guide;
 mod settings;
 mod store;
 
 pub use builtin::builtin_names;
+pub use bus::{BroadcastSource, BusSources, DidSource, Field, ObdSource};
 pub use calibrate::Calibration;
 pub use fault::{Error, Fault, Place};
 pub use guide::{Bound, DECIDED, Patience, Step, Term, Topic, Until};
@@ -56,13 +59,15 @@ pub struct Profile {
     pub base: Option<String>,
     /// The settings.
     pub set: Settings,
-    /// Where each value comes from: by the setting's path, by `csv.HEADING`, by `calibrate.CHANNEL`, and `time` for
-    /// the time of rows.
+    /// Where each value comes from: by the setting's path, by `csv.HEADING`, by `calibrate.CHANNEL`, `obd.CHANNEL`,
+    /// `did.CHANNEL`, `broadcast.CHANNEL`, and `time` for the time of rows.
     pub sources: BTreeMap<String, String>,
     /// Foreign headings.
     pub columns: Vec<Column>,
     /// Calibrations of the bench adapter, each channel once.
     pub calibrations: Vec<Calibration>,
+    /// Sources on the vehicle's bus.
+    pub bus: BusSources,
     /// Time of foreign rows.
     pub row_time: Option<RowTime>,
     /// Tests whose absence makes a regrade exit with 3.

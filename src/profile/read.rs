@@ -1,5 +1,6 @@
 //! A profile's text, read into one layer: what this file itself says, each value checked against the table.
 
+use super::bus::{BroadcastSource, DidSource, ObdSource};
 use super::fault::{Fault, Place, nearest};
 use super::read_guide::Guides;
 use super::{Calibration, Column, Holds, RowTime, SETTINGS, Setting};
@@ -36,6 +37,14 @@ pub(super) struct Given {
     pub place: Option<Place>,
 }
 
+/// Rows of sources on the bus, each with where it comes from.
+#[derive(Debug, Default)]
+pub(super) struct BusRows {
+    pub obd: Vec<(ObdSource, Option<String>)>,
+    pub did: Vec<(DidSource, Option<String>)>,
+    pub broadcast: Vec<(BroadcastSource, Option<String>)>,
+}
+
 /// What one file says.
 #[derive(Debug, Default)]
 pub(super) struct Layer {
@@ -47,6 +56,7 @@ pub(super) struct Layer {
     pub values: BTreeMap<&'static str, Given>,
     pub columns: Vec<(Column, Option<String>)>,
     pub calibrations: Vec<(Calibration, Option<String>)>,
+    pub bus: BusRows,
     pub time: Option<(RowTime, Option<String>)>,
     pub guides: Guides,
     pub warnings: Vec<String>,
@@ -55,7 +65,8 @@ pub(super) struct Layer {
 pub(super) type Key<'a, 'i> = &'a Spanned<std::borrow::Cow<'i, str>>;
 pub(super) type Item<'a, 'i> = &'a Spanned<DeValue<'i>>;
 
-const TOP: [&str; 8] = ["name", "title", "extends", "asks", "csv", "calibrate", "time", "guide"];
+const TOP: [&str; 11] =
+    ["name", "title", "extends", "asks", "csv", "calibrate", "time", "guide", "obd", "did", "broadcast"];
 const CSV: [&str; 5] = ["column", "channel", "scale", "offset", "source"];
 const TIME: [&str; 3] = ["column", "period_s", "source"];
 const VALUE: [&str; 2] = ["value", "source"];
@@ -226,6 +237,9 @@ impl Reader<'_> {
                 "calibrate" => self.calibrate(item),
                 "time" => self.time(item),
                 "guide" => self.guide(item),
+                "obd" => self.bus_rows("obd", item),
+                "did" => self.bus_rows("did", item),
+                "broadcast" => self.bus_rows("broadcast", item),
                 section if paths().any(|p| p.split('.').next() == Some(section)) => self.section(section, item),
                 unknown => self.unknown_top(unknown, key),
             }

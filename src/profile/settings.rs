@@ -359,6 +359,17 @@ settings! {
         /// Seed of the ensemble.
         seed: number("", 0.0, 4294967295.0);
     }
+    /// The vehicle's bus.
+    bus Bus {
+        /// Bit rate.
+        bitrate: number("bit/s", 10000.0, 1000000.0);
+        /// Share of the bus that this program may take with what it asks and what it is answered.
+        most_load_pct: number("%", 0.1, 50.0);
+        /// A controller may take this long to answer.
+        answer_s: number("s", 0.01, 2.0);
+        /// How PID 54 is to be read: two's complement, or less 32767 (an older edition).
+        pid_54: word("signed", "offset");
+    }
     /// What spoils a test.
     spoilers Spoilers {
         /// Settled fuel level rising by this is a refuelling.

@@ -1,6 +1,7 @@
 //! A resolved profile as a TOML table, to be kept with a capture and read back alike.
 
-use super::{Holds, Profile, RowTime, SETTINGS, Step};
+use super::{Field, Holds, Profile, RowTime, SETTINGS, Step};
+use crate::channel::Channel;
 use crate::trade::Test;
 use toml::{Table, Value};
 
@@ -58,6 +59,7 @@ impl Profile {
         if !guides.is_empty() {
             out.insert("guide".into(), guides.into());
         }
+        self.put_bus(&mut out);
         for setting in SETTINGS {
             let Some((section, key)) = setting.path.split_once('.') else { continue };
             let value = match setting.holds {
@@ -73,6 +75,54 @@ impl Profile {
             }
         }
         out
+    }
+
+    fn put_bus(&self, out: &mut Table) {
+        let whole = |n: u64| Value::Integer(n.cast_signed());
+        let mut put = |name: &str, rows: Vec<Table>| {
+            if !rows.is_empty() {
+                out.insert(name.into(), rows.into());
+            }
+        };
+        let common = |kind: &str, channel: Channel, rate_hz: f64| {
+            let mut row = Table::new();
+            row.insert("channel".into(), channel.name().into());
+            row.insert("rate_hz".into(), rate_hz.into());
+            self.put_source(&mut row, &format!("{kind}.{channel}"));
+            row
+        };
+        let field = |row: &mut Table, f: &Field| {
+            row.insert("bytes".into(), format!("{}-{}", f.first, f.last).into());
+            // All ones of eight bytes does not fit the signed whole numbers of TOML, and is the default.
+            if f.mask < 1 << 63 {
+                row.insert("mask".into(), whole(f.mask));
+            }
+            row.insert("order".into(), if f.low_first { "low_first" } else { "high_first" }.into());
+            row.insert("signed".into(), if f.signed { "yes" } else { "no" }.into());
+            row.insert("resolution".into(), f.resolution.into());
+            row.insert("offset".into(), f.offset.into());
+        };
+        let obd = self.bus.obd.iter().map(|s| {
+            let mut row = common("obd", s.channel, s.rate_hz);
+            row.insert("pid".into(), whole(s.pid.into()));
+            row
+        });
+        put("obd", obd.collect());
+        let did = self.bus.did.iter().map(|s| {
+            let mut row = common("did", s.channel, s.rate_hz);
+            row.insert("did".into(), whole(s.did.into()));
+            row.insert("length".into(), whole(s.length.into()));
+            field(&mut row, &s.field);
+            row
+        });
+        put("did", did.collect());
+        let broadcast = self.bus.broadcast.iter().map(|s| {
+            let mut row = common("broadcast", s.channel, s.rate_hz);
+            row.insert("id".into(), s.id.to_string().into());
+            field(&mut row, &s.field);
+            row
+        });
+        put("broadcast", broadcast.collect());
     }
 
     fn put_source(&self, table: &mut Table, path: &str) {

@@ -160,6 +160,11 @@ pub fn fd_length(n: usize) -> usize {
     }
 }
 
+/// The interface has left the bus.
+pub const BUS_OFF: &str = "bus off: the interface has left the bus after too many errors; a wrong bit rate does this";
+/// The interface is near that.
+pub const PASSIVE: &str = "error passive: many errors, near bus off";
+
 /// An error frame in words, by the class bits and bytes of `linux/can/error.h` (read from that header).
 pub fn error_words(class: u32, data: &[u8]) -> Vec<&'static str> {
     let byte = |i: usize| data.get(i).copied().unwrap_or(0);
@@ -169,9 +174,9 @@ pub fn error_words(class: u32, data: &[u8]) -> Vec<&'static str> {
             words.push(text);
         }
     };
-    say(class & 0x40 != 0, "bus off: the interface has left the bus after too many errors; a wrong bit rate does this");
+    say(class & 0x40 != 0, BUS_OFF);
     say(class & 0x20 != 0, "nobody acknowledges: a wrong bit rate, or nothing else is on the bus");
-    say(class & 0x04 != 0 && byte(1) & 0x30 != 0, "error passive: many errors, near bus off");
+    say(class & 0x04 != 0 && byte(1) & 0x30 != 0, PASSIVE);
     say(class & 0x04 != 0 && byte(1) & 0x0C != 0, "error warning: errors mount up");
     say(class & 0x04 != 0 && byte(1) & 0x03 != 0, "the controller's buffer overflowed: frames were lost");
     say(class & 0x04 != 0 && byte(1) & 0x40 != 0, "the controller works without errors again");

@@ -1,0 +1,329 @@
+//! Frames of one link's bus to readings: broadcast frames by the profile, and answers to questions that anybody asked.
+
+use super::reading::Reading;
+use super::{Item, Notice, NoticeKind};
+use crate::channel::Channel;
+use crate::profile::Profile;
+use crate::record::{LinkId, LinkInfo};
+use crate::time::Stamp;
+use crate::wire::can_frame::{BUS_OFF, Frame, Id, Kind, PASSIVE, error_words};
+use crate::wire::isotp::{Fault, Got, Receiver};
+use crate::wire::obd::{self, Pid54};
+use crate::wire::slcan::{BusState, Lines, Said};
+use crate::wire::uds;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// The frames of one link.
+pub(super) struct Frames {
+    profile: Arc<Profile>,
+    link: LinkId,
+    name: String,
+    pid_54: Pid54,
+    /// Half-received answers, by who answers.
+    answers: BTreeMap<Id, Receiver>,
+    /// Who gives a channel: the first who did, until it falls silent.
+    givers: [Option<(Id, Stamp)>; Channel::COUNT],
+    /// Full scale of the manifold's PID where a controller told one, kPa.
+    full_scale_kpa: Option<f64>,
+    /// Of a link that speaks the serial-line protocol.
+    lines: Lines,
+    implausible: [u64; Channel::COUNT],
+    unread: u64,
+    broken: u64,
+    errors: u64,
+    said: Vec<&'static str>,
+}
+
+/// True for who answers diagnostic questions (ISO 15765-4): 7E8 to 7EF, and 18DAF1xx.
+fn answers(id: Id) -> bool {
+    match id {
+        Id::Standard(id) => (0x7E8..=0x7EF).contains(&id),
+        Id::Extended(id) => id & 0xFFFF_FF00 == 0x18DA_F100,
+    }
+}
+
+impl Frames {
+    pub(super) fn new(profile: Arc<Profile>, link: LinkId, info: &LinkInfo) -> Frames {
+        Frames {
+            pid_54: if profile.set.bus.pid_54 == "offset" { Pid54::Offset } else { Pid54::Signed },
+            profile,
+            link,
+            name: format!("{}:{}", info.kind, info.name),
+            answers: BTreeMap::new(),
+            givers: [None; Channel::COUNT],
+            full_scale_kpa: None,
+            lines: Lines::default(),
+            implausible: [0; Channel::COUNT],
+            unread: 0,
+            broken: 0,
+            errors: 0,
+            said: Vec::new(),
+        }
+    }
+
+    pub(super) fn packet(&mut self, at: Stamp, packet: &[u8], out: &mut Vec<Item>) {
+        let frame = match Frame::decode(packet) {
+            Ok(frame) => frame,
+            Err(e) => {
+                self.unread += 1;
+                if self.unread == 1 {
+                    self.notice(at, format!("a frame cannot be read: {e}"), out);
+                }
+                return;
+            }
+        };
+        match frame.kind {
+            Kind::Error(class) => {
+                self.errors += 1;
+                for words in error_words(class, frame.bytes()) {
+                    self.bus_word(at, words, out);
+                }
+            }
+            Kind::Remote => {}
+            Kind::Classic | Kind::Fd => self.data(at, &frame, out),
+        }
+    }
+
+    /// Bytes of an adapter that speaks the serial-line protocol.
+    pub(super) fn bytes(&mut self, at: Stamp, mut bytes: &[u8], out: &mut Vec<Item>) {
+        while let Some(said) = self.lines.next(&mut bytes) {
+            match said {
+                Said::Frame(frame) => self.data(at, &frame, out),
+                Said::State(BusState::Off, ..) => self.bus_word(at, BUS_OFF, out),
+                Said::State(BusState::Passive, ..) => self.bus_word(at, PASSIVE, out),
+                Said::Errors(n) => self.errors += u64::from(n.max(1)),
+                Said::Other => self.unread += 1,
+                Said::State(..) | Said::Remote(_) | Said::Yes | Said::No => {}
+            }
+        }
+    }
+
+    /// What was half received is lost.
+    pub(super) fn lost(&mut self) {
+        self.answers.clear();
+        self.lines.lost();
+    }
+
+    pub(super) fn undecoded(&self) -> u64 {
+        self.unread + self.broken
+    }
+
+    pub(super) fn summary(&self) -> Vec<String> {
+        let counts = [
+            (self.unread, "frames that cannot be read"),
+            (self.broken, "answers that broke off or fit no service"),
+            (self.errors, "errors on the bus"),
+        ];
+        let counts = counts.iter().filter(|c| c.0 > 0).map(|(n, what)| format!("{}: {n} × {what}", self.name));
+        let implausible = Channel::ALL.iter().zip(self.implausible).filter(|(_, n)| *n > 0);
+        counts
+            .chain(
+                implausible
+                    .map(|(c, n)| format!("{}: {n} values of {c} cannot be readings and were dropped", self.name)),
+            )
+            .collect()
+    }
+
+    /// A fault of the line repeats itself a thousand times a second: each is said once.
+    fn bus_word(&mut self, at: Stamp, words: &'static str, out: &mut Vec<Item>) {
+        if !self.said.contains(&words) {
+            self.said.push(words);
+            self.notice(at, words.to_owned(), out);
+        }
+    }
+
+    fn notice(&self, at: Stamp, text: String, out: &mut Vec<Item>) {
+        out.push(Item::Notice(Notice { at, link: self.link, kind: NoticeKind::Undecoded, text }));
+    }
+
+    fn data(&mut self, at: Stamp, frame: &Frame, out: &mut Vec<Item>) {
+        let mut reading = Reading::new(at, self.link);
+        let profile = Arc::clone(&self.profile);
+        for b in profile.bus.broadcast.iter().filter(|b| b.id == frame.id) {
+            if let Some(v) = b.field.value(frame.bytes()) {
+                self.take(&mut reading, frame.id, b.channel, v);
+            }
+        }
+        if answers(frame.id) {
+            match self.answers.entry(frame.id).or_default().frame(at, frame.bytes()) {
+                Got::Message(m) => self.message(&mut reading, frame.id, &m),
+                Got::Broken(Fault::Order | Fault::Silence) => self.broken += 1,
+                // Whose frame it is may be guessed wrongly, so what is no transport is no fault.
+                Got::Broken(Fault::Strange) | Got::Owes(_) | Got::Nothing => {}
+            }
+        }
+        if !reading.is_empty() {
+            out.push(Item::Reading(reading));
+        }
+    }
+
+    fn message(&mut self, reading: &mut Reading, who: Id, message: &[u8]) {
+        match message.first() {
+            Some(0x62) => self.by_identifier(reading, who, message),
+            Some(0x41) => match obd::answer(message) {
+                Ok(obd::Answer::Live(all)) => all.iter().for_each(|(pid, data)| self.live(reading, who, *pid, data)),
+                Ok(_) => {}
+                Err(_) => self.broken += 1,
+            },
+            // Codes and the rest say nothing about a channel.
+            _ => {}
+        }
+    }
+
+    fn live(&mut self, reading: &mut Reading, who: Id, pid: u8, data: &[u8]) {
+        if pid == 0x4F {
+            self.full_scale_kpa = data.get(3).filter(|full| **full > 0).map(|full| f64::from(*full) * 10.0);
+        }
+        let profile = Arc::clone(&self.profile);
+        for s in profile.bus.obd.iter().filter(|s| s.pid == pid) {
+            if let Some(v) = obd::value(pid, data, self.pid_54, self.full_scale_kpa) {
+                self.take(reading, who, s.channel, v);
+            }
+        }
+    }
+
+    /// Service 22: F4xx is PID xx (SAE J1979-2), the rest is the profile's.
+    fn by_identifier(&mut self, reading: &mut Reading, who: Id, message: &[u8]) {
+        let Ok(uds::Answer::Data(data)) = uds::answer(message) else { return };
+        let profile = Arc::clone(&self.profile);
+        let length = |id: u16| match id {
+            0xF400..=0xF4FF => Some(obd::length(id as u8)).filter(|n| *n > 0),
+            _ => profile.bus.did.iter().find(|d| d.did == id).map(|d| usize::from(d.length)),
+        };
+        let Some(records) = uds::records(&data, length) else {
+            // Somebody else asked for something this profile does not know.
+            return;
+        };
+        for (id, data) in records {
+            if (0xF400..=0xF4FF).contains(&id) {
+                self.live(reading, who, id as u8, data);
+            }
+            for s in profile.bus.did.iter().filter(|s| s.did == id) {
+                if let Some(v) = s.field.value(data) {
+                    self.take(reading, who, s.channel, v);
+                }
+            }
+        }
+    }
+
+    fn take(&mut self, reading: &mut Reading, who: Id, channel: Channel, value: f64) {
+        let (low, high) = channel.plausible();
+        if !(low..=high).contains(&value) || (channel.is_state() && value != 0.0 && value != 1.0) {
+            self.implausible[channel as usize] += 1;
+            return;
+        }
+        // Two controllers may answer one question, and need not agree.
+        let giver = &mut self.givers[channel as usize];
+        let stale_s = self.profile.set.phases.stale_s;
+        match giver {
+            Some((first, last)) if *first != who && reading.at.since(*last) < stale_s => {}
+            _ => {
+                *giver = Some((who, reading.at));
+                reading.set(channel, value);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::profile;
+
+    fn frames(extra: &str) -> Frames {
+        let text = format!("extends = \"switch-module\"\n{extra}");
+        let p = Profile::from_str("bus.toml", &text, &[]).unwrap();
+        Frames::new(Arc::new(p), 1, &LinkInfo { kind: "can".into(), name: "can0".into() })
+    }
+
+    fn play(f: &mut Frames, frames: &[(f64, Id, &[u8])]) -> Vec<(Channel, f64)> {
+        let mut out = Vec::new();
+        for (s, id, data) in frames {
+            let mut packet = Vec::new();
+            Frame::data(*id, data).unwrap().encode(&mut packet);
+            f.packet(Stamp::from_secs(*s), &packet, &mut out);
+        }
+        let readings = out.iter().filter_map(|i| match i {
+            Item::Reading(r) => Some(r.iter().collect::<Vec<_>>()),
+            Item::Notice(_) => None,
+        });
+        readings.flatten().collect()
+    }
+
+    const E8: Id = Id::Standard(0x7E8);
+    const E9: Id = Id::Standard(0x7E9);
+
+    #[test]
+    fn answers_become_channels_also_in_parts() {
+        let mut f = frames("");
+        let got = play(
+            &mut f,
+            &[
+                (0.0, Id::Standard(0x7DF), &[2, 1, 0x0C, 0, 0, 0, 0, 0]),
+                (0.02, E8, &[4, 0x41, 0x0C, 0x0B, 0xB8, 0xCC, 0xCC, 0xCC]),
+                // Rpm, speed and coolant in one answer of 8 bytes, another controller between its parts.
+                (0.1, E8, &[0x10, 8, 0x41, 0x0C, 0x0B, 0xC0, 0x0D, 50]),
+                (0.11, E9, &[3, 0x41, 0x0D, 99, 0, 0, 0, 0]),
+                (0.12, E8, &[0x21, 0x05, 130, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC]),
+            ],
+        );
+        let rpm = Channel::EngineRpm;
+        // The other controller spoke first of the speed, so the speed is its own.
+        let speed = (Channel::VehicleSpeedKph, 99.0);
+        assert_eq!(got, [(rpm, 750.0), speed, (rpm, 752.0), (Channel::CoolantC, 90.0)]);
+    }
+
+    #[test]
+    fn a_silent_giver_is_followed_by_another() {
+        let mut f = frames("[phases]\nstale_s = 5\n");
+        let got = play(
+            &mut f,
+            &[(0.0, E8, &[3, 0x41, 0x0D, 50]), (1.0, E9, &[3, 0x41, 0x0D, 60]), (7.0, E9, &[3, 0x41, 0x0D, 70])],
+        );
+        assert_eq!(got.iter().map(|g| g.1).collect::<Vec<_>>(), [50.0, 70.0]);
+    }
+
+    #[test]
+    fn newer_vehicles_answer_by_identifier() {
+        let mut f = frames(
+            "[[did]]\ndid = 0x1234\nlength = 2\nbytes = \"1-2\"\norder = \"high_first\"\nsigned = \"yes\"\nresolution = 0.25\nchannel = \"tank_pressure_pa\"\nrate_hz = 2\n",
+        );
+        let got = play(
+            &mut f,
+            &[
+                (0.0, E8, &[5, 0x62, 0xF4, 0x0C, 0x0B, 0xB8, 0, 0]),
+                (0.1, Id::Extended(0x18DA_F110), &[5, 0x62, 0x12, 0x34, 0xFF, 0x9C, 0, 0]),
+                (0.2, E8, &[3, 0x7F, 0x22, 0x78, 0, 0, 0, 0]),
+            ],
+        );
+        assert_eq!(got, [(Channel::EngineRpm, 750.0), (Channel::TankPressurePa, -25.0)]);
+    }
+
+    #[test]
+    fn broadcast_frames_errors_and_damage() {
+        let mut f = frames(
+            "[[broadcast]]\nid = \"3A0\"\nbytes = \"2\"\nmask = 0x10\nchannel = \"vent_solenoid\"\nrate_hz = 10\n",
+        );
+        let got = play(&mut f, &[(0.0, Id::Standard(0x3A0), &[0, 0x10]), (0.1, Id::Standard(0x3A0), &[0, 0xEF])]);
+        assert_eq!(got, [(Channel::VentSolenoid, 1.0), (Channel::VentSolenoid, 0.0)]);
+        let mut out = Vec::new();
+        for _ in 0..3 {
+            let mut packet = Vec::new();
+            Frame::error(0x40, [0; 8]).encode(&mut packet);
+            f.packet(Stamp::ZERO, &packet, &mut out);
+        }
+        f.packet(Stamp::ZERO, &[1, 2, 3], &mut out);
+        assert_eq!(out.len(), 2, "each said once: {out:?}");
+        assert_eq!(f.undecoded(), 1);
+        assert_eq!(f.summary(), ["can:can0: 1 × frames that cannot be read", "can:can0: 3 × errors on the bus"]);
+        let before = f.unread;
+        let mut out = Vec::new();
+        f.bytes(Stamp::ZERO, b"t3A020010\rsf000255\rnoise\r", &mut out);
+        assert_eq!((out.len(), f.unread - before), (1, 1), "bus off was said already: {out:?}");
+        // An implausible value is dropped and counted.
+        assert_eq!(play(&mut f, &[(1.0, E8, &[4, 0x41, 0x0C, 0xFF, 0xFF])]), [(Channel::EngineRpm, 16383.75)]);
+        let p = profile::load_builtin("switch-module").unwrap();
+        assert!(p.bus.obd.len() >= 10);
+    }
+}
