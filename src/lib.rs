@@ -22,7 +22,7 @@
 //! | floor | rooms |
 //! |---|---|
 //! | words | [`time`] [`units`] [`channel`] [`record`] [`trade`] |
-//! | pure | [`wire`] line codecs · [`physics`] gas, orifice, fuel, tank, belief |
+//! | pure | [`wire`] codecs of lines, frames and messages · [`physics`] gas, orifice, fuel, tank, belief |
 //! | kept | [`profile`] limits with sources · [`capture`] append, recover, read |
 //! | judge | [`decode`] · [`timeline`] · [`grade`] · [`guide`] · [`judge`] |
 //! | edge | [`sim`] the simulated vehicle · [`link`] · [`session`] a run |
