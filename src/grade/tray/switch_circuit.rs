@@ -38,15 +38,20 @@ struct Run {
     turned_after_open: bool,
     no_bias: Option<Stamp>,
     edges: u32,
-    /// Longest bounce of an edge, and the sampling interval it was seen with.
+    /// Longest bounce of an edge.
     bounce_s: f64,
+    /// Sampling interval of the best timed edge.
     sampled_s: f64,
+    /// Edges timed well enough to see a bounce.
+    timed_edges: u32,
     long_bounces: u32,
     /// Turns against the vacuum: it let go while vacuum grew, or made while it went.
     wrong_turns: u32,
     /// Short flips away from any edge.
     flips: Vec<Stamp>,
     chatters: Option<Stamp>,
+    /// Too large a share of the edges was odd when the last one came.
+    odd_edges: Option<Stamp>,
     closed_flat_s: f64,
     /// The line has read open since then, without a flip.
     open_since: Option<Stamp>,
@@ -62,6 +67,8 @@ const STUCK_S: f64 = 3.0;
 const STUCK_BEYOND: f64 = 1.5;
 /// So many edges bounce, or turns go the wrong way, before the contact is at fault: one may be a jolt.
 const AGAIN: u32 = 2;
+/// And they are one in so many of all edges.
+const ODD_SHARE: u32 = 4;
 /// A flip this close to a turn belongs to it, seconds.
 const OWN_S: f64 = 1.0;
 
@@ -154,7 +161,8 @@ impl Run {
     fn edge(&mut self, t: &Timeline, edge: Edge) {
         self.edges += 1;
         self.bounce_s = self.bounce_s.max(edge.bounced_s);
-        self.sampled_s = self.sampled_s.max(edge.sampled_s);
+        self.sampled_s = if self.edges == 1 { edge.sampled_s } else { self.sampled_s.min(edge.sampled_s) };
+        self.timed_edges += u32::from(edge.sampled_s <= t.profile.set.tray.bounce_within_s);
         // Between two samples a contact may have been at rest for nearly all of their distance.
         if edge.bounced_s - edge.sampled_s > t.profile.set.tray.bounce_within_s {
             self.long_bounces += 1;
@@ -163,7 +171,10 @@ impl Run {
         if moves && (edge.rate > 0.0) != edge.closes {
             self.wrong_turns += 1;
         }
-        self.judge_chatter(edge.at);
+        // Only where most edges do so is it the contact: a hand that hovers at the point, or a vacuum that leaks away
+        // there, makes one look like it.
+        let odd = self.long_bounces + self.wrong_turns;
+        self.odd_edges = (odd >= AGAIN && ODD_SHARE * odd >= self.edges).then_some(edge.at);
     }
 
     fn flip(&mut self, t: &Timeline, at: Stamp) {
@@ -172,12 +183,6 @@ impl Run {
         // The last may yet turn out to lead to a turn.
         let away = self.flips.iter().filter(|f| at.since(**f) > OWN_S).count();
         if away as f64 > t.profile.set.sense.chatter_per_min {
-            self.chatters.get_or_insert(at);
-        }
-    }
-
-    fn judge_chatter(&mut self, at: Stamp) {
-        if self.long_bounces + self.wrong_turns >= AGAIN {
             self.chatters.get_or_insert(at);
         }
     }
@@ -292,7 +297,7 @@ impl Run {
         {
             faults.push((end, "contacts".into(), text));
         }
-        if let Some(at) = self.chatters {
+        if let Some(at) = self.chatters.or(self.odd_edges) {
             let text = format!(
                 "the contact chatters: {} of {} edges took longer than {:.0} ms to come to rest, {} turns went against the vacuum",
                 self.long_bounces,
@@ -372,7 +377,7 @@ impl Run {
             d.next("none");
         }
         let within = t.profile.set.tray.bounce_within_s;
-        if self.edges > 0 && self.sampled_s > within {
+        if self.edges > 0 && self.timed_edges == 0 {
             d.because(format!(
                 "the line was sampled each {:.0} ms: a bounce of {:.0} ms would not be seen, and is not judged",
                 self.sampled_s * 1e3,

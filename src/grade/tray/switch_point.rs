@@ -373,6 +373,8 @@ impl Point {
         let common_pa = (gain_pa * gain_pa + common.zero_pa * common.zero_pa).sqrt();
         let half_pa = OF_90 * (own_pa * own_pa + lag_pa * lag_pa + common_pa * common_pa).sqrt();
 
+        // One edge that was timed badly must not speak for the spread of all.
+        let edges = &well_timed(edges)[..];
         let drift = drift(edges, common, mean_pa, mean_rate);
         let slope = drift.map_or(0.0, |d| d.slope);
         let rest = |e: &Edge| e.vacuum_pa - slope * (e.rate - mean_rate);
@@ -412,6 +414,14 @@ impl Point {
         d.note(&format!("{name}_by_lag_pa"), OF_90 * self.lag_pa);
         d.note(&format!("{name}_by_sampling_pa"), OF_90 * self.own_pa);
     }
+}
+
+/// Those known nearly as well as most; all, if they are few.
+fn well_timed(edges: &[Edge]) -> Vec<Edge> {
+    let mut own: Vec<f64> = edges.iter().map(|e| e.own_pa).collect();
+    own.sort_by(f64::total_cmp);
+    let most = 2.0 * own[own.len() / 2];
+    edges.iter().copied().filter(|e| e.own_pa <= most).collect()
 }
 
 #[derive(Debug, Clone, Copy)]
