@@ -32,6 +32,12 @@ impl Links {
         say("  Join words with +, as in sim:baro-rising+leak-0.60; leak- takes any size in millimetres;")?;
         say("  ps- in front makes it a vehicle with a tank pressure sensor, as in sim:ps-leak-0.70.")?;
         say("")?;
+        say("A simulated module on the tray, for --link sim:SCENARIO --profile module-on-the-tray")?;
+        for scenario in sim::tray::scenarios() {
+            say(&format!("  sim:{:27} {}", scenario.name, scenario.title))?;
+        }
+        say("  Further words are joined with + and without tray-, as in sim:tray-leak-0.20+noisy.")?;
+        say("")?;
         say(TABLE)?;
         Ok(Outcome::Fine)
     }

@@ -6,7 +6,7 @@ use super::{Error, Outcome, ProfileChoice};
 use crate::link::{self, LinkSpec};
 use crate::profile::{Profile, builtin_names, load_builtin};
 use crate::session::{Ended, Options, Session, stop_on_signal};
-use crate::sim::Player;
+use crate::sim::{Play, is_tray};
 use crate::trade::Job;
 use crate::units::Shown;
 use crate::view::block::{Style, block};
@@ -27,7 +27,7 @@ pub struct Watch {
     /// Which limits to judge by.
     #[command(flatten)]
     pub profile: ProfileChoice,
-    /// Play the simulator or a file N times faster than life [default: a simulated day in half a minute, a file
+    /// Play the simulator or a file N times faster than life [default: a simulated day or run in half a minute, a file
     /// at once]; live hardware keeps its own pace
     #[arg(long, value_name = "N", value_parser = speed, allow_negative_numbers = true)]
     pub speed: Option<f64>,
@@ -50,9 +50,11 @@ pub struct Watch {
 
 /// Played when no link is named.
 const DEMO: &str = "sim:tight";
+/// The same where a guide leads over the tray.
+const TRAY_DEMO: &str = "sim:tray-good";
 /// What lies on the tray is judged by this if no profile is named.
 const TRAY_PROFILE: &str = "module-on-the-tray";
-/// A simulated day takes this long, seconds.
+/// A simulated day or run takes this long, seconds.
 const DEMO_S: f64 = 30.0;
 /// Between two looks at the session.
 const LOOK_EVERY: Duration = Duration::from_millis(100);
@@ -63,6 +65,7 @@ impl Watch {
     /// Runs it.
     pub fn run(self) -> Result<Outcome, Error> {
         let links = match &self.link[..] {
+            [] if self.guide == Some(Job::Tray) => vec![LinkSpec::parse(TRAY_DEMO)?],
             [] => vec![LinkSpec::parse(DEMO)?],
             named => named.iter().map(|l| LinkSpec::parse(l)).collect::<Result<_, _>>()?,
         };
@@ -155,18 +158,25 @@ impl Watch {
     }
 }
 
-/// A simulated vehicle brings its kind with its name.
+/// A simulated vehicle or module brings its kind with its name.
 fn usual_profile(links: &[LinkSpec]) -> &'static str {
     let sensor = |l: &LinkSpec| matches!(l, LinkSpec::Sim { scenario, .. } if scenario.starts_with("ps-"));
-    if links.iter().any(sensor) { "pressure-sensor" } else { super::USUAL_PROFILE }
+    let tray = |l: &LinkSpec| matches!(l, LinkSpec::Sim { scenario, .. } if is_tray(scenario));
+    if links.iter().any(tray) {
+        TRAY_PROFILE
+    } else if links.iter().any(sensor) {
+        "pressure-sensor"
+    } else {
+        super::USUAL_PROFILE
+    }
 }
 
 /// Only the simulator has a pace of its own.
 fn demo_speed(links: &[LinkSpec]) -> Result<Option<f64>, Error> {
     for link in links {
         if let LinkSpec::Sim { scenario, seed, tap } = link {
-            let player = Player::new(scenario, *seed, *tap).map_err(link::Error::from)?;
-            return Ok(Some((player.timetable().2 / DEMO_S).ceil()));
+            let play = Play::new(scenario, *seed, *tap).map_err(link::Error::from)?;
+            return Ok(Some((play.lasts_s() / DEMO_S).ceil()));
         }
     }
     Ok(None)

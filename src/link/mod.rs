@@ -14,6 +14,7 @@ pub use file::FileRows;
 
 use crate::profile::Profile;
 use crate::record::LinkInfo;
+use crate::trade::Subject;
 use feed::{Feed, Pace};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -118,6 +119,23 @@ pub enum Error {
         /// What is wrong and what would be right.
         what: String,
     },
+    /// What is played and what is judged do not go together.
+    #[error(
+        "sim:{scenario} plays {played}, and the profile \"{profile}\" judges {judged}: name --profile {right}, or \
+         another scenario that `soakwatch links` lists"
+    )]
+    Pairing {
+        /// The scenario.
+        scenario: String,
+        /// What it plays.
+        played: &'static str,
+        /// The profile.
+        profile: String,
+        /// What it judges.
+        judged: &'static str,
+        /// A profile that goes with the scenario.
+        right: &'static str,
+    },
     /// The simulator does not know the scenario.
     #[error(transparent)]
     Sim(#[from] crate::sim::Error),
@@ -219,11 +237,25 @@ impl LinkSpec {
                 Box::new(move || file::run(rows, feed, pace))
             }
             LinkSpec::Sim { scenario, seed, tap } => {
-                let player = crate::sim::Player::new(scenario, *seed, *tap)?;
-                Box::new(move || sim::run(player, feed, pace))
+                let play = crate::sim::Play::new(scenario, *seed, *tap)?;
+                let on_tray = matches!(play, crate::sim::Play::Tray(_));
+                if on_tray != (profile.subject() == Subject::Module) {
+                    return Err(pairing(scenario, on_tray, &profile.name));
+                }
+                Box::new(move || sim::run(play, feed, pace))
             }
         })
     }
+}
+
+fn pairing(scenario: &str, on_tray: bool, profile: &str) -> Error {
+    let (vehicle, module) = ("a vehicle", "a module on the tray");
+    let (played, judged, right) = match on_tray {
+        true => (module, vehicle, "module-on-the-tray"),
+        false if scenario.starts_with("ps-") => (vehicle, module, "pressure-sensor"),
+        false => (vehicle, module, "switch-module"),
+    };
+    Error::Pairing { scenario: scenario.to_owned(), played, profile: profile.to_owned(), judged, right }
 }
 
 /// What a link's thread runs.

@@ -1,14 +1,10 @@
 //! The bench adapter on the simulated vehicle: sensors with noise and resolution, and the line protocol.
 
 use super::random::Dice;
+use super::row::Rows;
 use super::scenario::Plan;
 use super::vehicle::Vehicle;
 use crate::channel::Channel;
-use crc::{CRC_16_IBM_3740, Crc};
-use std::fmt::Write;
-
-/// CRC-16/CCITT-FALSE, which the catalogue now calls CRC-16/IBM-3740.
-const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_IBM_3740);
 
 /// The channels in the order of the adapter's columns.
 const COLUMNS: [Channel; 22] = [
@@ -45,7 +41,7 @@ const DEAD_BELOW_V: f64 = 0.05;
 /// The adapter.
 #[derive(Debug, Clone)]
 pub struct Adapter {
-    columns: Vec<Channel>,
+    rows: Rows,
     dice: Dice,
     noise: f64,
     sensor_vehicle: bool,
@@ -54,15 +50,10 @@ pub struct Adapter {
     air_off_k: f64,
     skin_off_k: f64,
     level_off_pct: f64,
-    offset_us: i64,
-    ppm: f64,
-    restarted_us: i64,
-    last: [Option<i64>; Channel::COUNT],
     word: Option<bool>,
     charge: f64,
     peak: f64,
     window_s: f64,
-    row: String,
 }
 
 impl Adapter {
@@ -77,43 +68,30 @@ impl Adapter {
             .filter(|c| !(plan.sensor_vehicle && no_switch.contains(c)))
             .collect();
         Adapter {
-            columns,
             zero_pa: d.between(-6.0, 6.0) + off * 45.0,
             baro_off_pa: d.between(-40.0, 40.0) + off * 300.0,
             air_off_k: d.between(-0.2, 0.2) + off * 0.9,
             skin_off_k: d.between(-0.2, 0.2) - off * 0.9,
             level_off_pct: d.between(-1.0, 1.0) + off * 4.0,
-            offset_us: (d.between(2.0, 5_000.0) * 1e6) as i64,
-            ppm: d.between(-60.0, 60.0),
+            rows: Rows::new(columns, (d.between(2.0, 5_000.0) * 1e6) as i64, d.between(-60.0, 60.0)),
             dice: Dice::new(seed, 61),
             noise: plan.noise,
             sensor_vehicle: plan.sensor_vehicle,
-            restarted_us: 0,
-            last: [None; Channel::COUNT],
             word: None,
             charge: 0.0,
             peak: 0.0,
             window_s: 0.0,
-            row: String::new(),
         }
     }
 
     /// The adapter starts anew: its clock begins at zero.
     pub fn restart(&mut self, us: i64) {
-        self.restarted_us = us;
-        self.offset_us = 350_000;
-        self.last = [None; Channel::COUNT];
+        self.rows.restart(us);
     }
 
     /// The header line.
     pub fn header(&self) -> String {
-        let mut h = String::from("time_s");
-        for c in &self.columns {
-            h.push(',');
-            h.push_str(c.name());
-        }
-        h.push_str(",crc\r\n");
-        h
+        self.rows.header()
     }
 
     /// Follows the solenoid's current between rows.
@@ -143,26 +121,26 @@ impl Adapter {
         if self.word == before {
             return None;
         }
-        self.begin(us);
+        self.rows.begin(us);
         let word = self.word;
-        for i in 0..self.columns.len() {
-            self.row.push(',');
-            match self.columns[i] {
+        for i in 0..self.rows.len() {
+            self.rows.cell();
+            match self.rows.column(i) {
                 Channel::LeakSwitch => {
                     if let Some(w) = word {
-                        self.put(Channel::LeakSwitch, f64::from(w), 1.0, 0, true);
+                        self.rows.put(Channel::LeakSwitch, f64::from(w), 1.0, 0, true);
                     }
                 }
-                Channel::SwitchSenseV => self.put(Channel::SwitchSenseV, sense, 0.01, 2, true),
+                Channel::SwitchSenseV => self.rows.put(Channel::SwitchSenseV, sense, 0.01, 2, true),
                 _ => {}
             }
         }
-        Some(self.end())
+        Some(self.rows.end())
     }
 
     /// The regular row at the vehicle's present moment; `full` fills every cell that can be read now.
     pub fn regular(&mut self, v: &Vehicle, full: bool) -> &str {
-        self.begin(v.us());
+        self.rows.begin(v.us());
         let mean = if self.window_s > 0.0 { self.charge / self.window_s } else { 0.0 };
         let (now_a, _) = v.module.current(v.engine.battery_v);
         let (ground, sense) = v.wires(now_a);
@@ -175,9 +153,9 @@ impl Adapter {
         let awake = v.now.awake;
         let e = &v.engine;
         let t = v.truth();
-        for i in 0..self.columns.len() {
-            let c = self.columns[i];
-            self.row.push(',');
+        for i in 0..self.rows.len() {
+            let c = self.rows.column(i);
+            self.rows.cell();
             let n = self.noise * self.dice.normal();
             // Value, resolution, decimals; controller channels only while it is awake.
             let (value, step, decimals, from_controller) = match c {
@@ -197,7 +175,7 @@ impl Adapter {
                 Channel::LeakSwitch => match self.word {
                     Some(w) => (f64::from(w), 1.0, 0, false),
                     None => {
-                        self.last[c as usize] = None;
+                        self.rows.forget(c);
                         continue;
                     }
                 },
@@ -213,10 +191,10 @@ impl Adapter {
                 Channel::TankPressurePa => (t.pressure_pa + self.zero_pa + 2.0 * n, 1.0, 0, self.sensor_vehicle),
             };
             if awake || !from_controller {
-                self.put(c, value, step, decimals, full);
+                self.rows.put(c, value, step, decimals, full);
             }
         }
-        self.end()
+        self.rows.end()
     }
 
     fn hear(&mut self, sense_v: f64, biased: bool) {
@@ -231,41 +209,11 @@ impl Adapter {
             self.word
         };
     }
-
-    fn begin(&mut self, us: i64) {
-        let own = us - self.restarted_us;
-        let ms = (self.offset_us + own + (own as f64 * self.ppm * 1e-6) as i64) / 1_000;
-        self.row.clear();
-        let _ = write!(self.row, "{}.{:03}", ms / 1_000, ms % 1_000);
-    }
-
-    /// Prints a value at its resolution, if it changed or `always`.
-    fn put(&mut self, c: Channel, value: f64, step: f64, decimals: usize, always: bool) {
-        let count = (value / step).round();
-        let key = count as i64;
-        if always || self.last[c as usize] != Some(key) {
-            self.last[c as usize] = Some(key);
-            let shown = count * step;
-            let _ = write!(self.row, "{:.*}", decimals, if shown == 0.0 { 0.0 } else { shown });
-        }
-    }
-
-    fn end(&mut self) -> &str {
-        let sum = CRC.checksum(self.row.as_bytes());
-        let _ = write!(self.row, ",{sum:04X}\r\n");
-        &self.row
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_check_sum_is_the_catalogue_s() {
-        // Check value of CRC-16/CCITT-FALSE over "123456789": 29B1 (catalogue of parametrised CRC algorithms).
-        assert_eq!(CRC.checksum(b"123456789"), 0x29b1);
-    }
 
     #[test]
     fn a_line_without_bias_is_not_called_closed() {

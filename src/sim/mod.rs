@@ -1,4 +1,5 @@
-//! The simulated vehicle: a whole day of a tank, a module, an engine and a controller, told by a bench adapter.
+//! The simulated vehicle: a whole day of a tank, a module, an engine and a controller, told by a bench adapter. And
+//! the module alone on a tray, worked by hand ([`tray`]).
 //!
 //! It has physics of its own, richer than the judge's and on purpose different from it, and knows nothing of profiles
 //! or grading. The same scenario, seed and tap give the same bytes on every machine: draws come from a PCG generator,
@@ -13,7 +14,9 @@
 //! | `gas` | nozzle flow with a Reynolds-dependent coefficient; petrol as three components under Raoult's law |
 //! | `module` | vent valve, switch with hysteresis and bounce, reliefs, sense line and shared ground |
 //! | `engine` | speed, manifold, coolant, battery, trims |
-//! | `adapter`, `player`, `port` | sensors with noise and resolution; rows and their receipt; a real port |
+//! | [`tray`] | the module on a tray: a model of its own |
+//! | `play` | one face for both: bytes of the adapter, and what the technician notes |
+//! | `adapter`, `row`, `player`, `port` | sensors with noise and resolution; rows and their receipt; a real port |
 //!
 //! Left out: the fuel does not weather (its composition stays), evaporation does not cool it, the lines between tank
 //! and canister have no resistance, and no valve in the tank closes on a slope.
@@ -30,16 +33,20 @@ mod controller;
 mod engine;
 mod gas;
 mod module;
+mod play;
 mod player;
 mod port;
 mod random;
+mod row;
 mod scenario;
 mod tank;
 #[cfg(test)]
 mod tests;
+pub mod tray;
 mod vehicle;
 mod weather;
 
+pub use play::{Play, Said, is_tray};
 pub use player::Player;
 pub use port::play_to;
 pub use scenario::{Scenario, scenarios};

@@ -1,23 +1,27 @@
 //! The edge: plays a day into something that can be read and written, such as the master side of a pty, at real
 //! or multiplied pace, as a bench adapter would.
 
-use super::Player;
+use super::{Play, Said};
 use std::io::{self, ErrorKind, Read, Write};
 use std::time::{Duration, Instant};
 
 /// Plays what is left of the day into `port`, `speed` times as fast as life (infinite: as fast as it is read).
+///
+/// A note that the technician makes cannot be said on a serial line: it is left out, and whoever records the port
+/// writes it.
 ///
 /// Answers a line `?` with the header, twice. `port` must not block on reading (non-blocking, or a short
 /// timeout); a read that fails because nobody has opened the other side is taken as silence.
 ///
 /// # Errors
 /// Those of writing, but for a full buffer: the player then waits, as no simulated byte may be lost.
-pub fn play_to<P: Read + Write>(player: &mut Player, port: &mut P, speed: f64) -> io::Result<()> {
+pub fn play_to<P: Read + Write>(play: &mut Play, port: &mut P, speed: f64) -> io::Result<()> {
     let begun = Instant::now();
     let mut first = None;
-    let header = player.header();
+    let header = play.header();
     let mut asked = false;
-    for (at, bytes) in player.by_ref() {
+    for (at, said) in play.by_ref() {
+        let Said::Bytes(bytes) = said else { continue };
         let due = at.since(*first.get_or_insert(at)) / speed;
         loop {
             if asks(port, &mut asked) {
@@ -144,7 +148,7 @@ mod tests {
         let end = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
         let told = end.clone();
         let adapter = std::thread::spawn(move || {
-            let mut p = Player::new("tight", 1, true).expect("known");
+            let mut p = Play::new("tight", 1, true).expect("known");
             play_to(&mut p, &mut Master(master.into(), told), 3_000.0).expect_err("told to end").kind()
         });
         let mut heard = Vec::new();
@@ -156,7 +160,7 @@ mod tests {
         end.store(true, std::sync::atomic::Ordering::Relaxed);
         drop(host);
         assert_eq!(adapter.join().expect("joins"), ErrorKind::BrokenPipe);
-        let mut direct = Player::new("tight", 1, true).expect("known");
+        let mut direct = crate::sim::Player::new("tight", 1, true).expect("known");
         let header = direct.header();
         let mut want: Vec<u8> = Vec::new();
         // The question was waiting before the first line, so the answer comes before it.
@@ -170,7 +174,7 @@ mod tests {
 
     #[test]
     fn the_header_comes_twice_and_twice_again_when_asked() {
-        let mut p = Player::new("tight", 1, true).expect("known");
+        let mut p = Play::new("tight", 1, true).expect("known");
         let mut host = Host { says: b"?\n".to_vec(), heard: Vec::new() };
         let err = play_to(&mut p, &mut host, f64::INFINITY).expect_err("the host hangs up");
         assert_eq!(err.kind(), ErrorKind::BrokenPipe);

@@ -149,6 +149,7 @@ rows!(LINK, link_row, link::Error {
     link::Error::Port { .. } => "a port that cannot be opened",
     link::Error::File { .. } => "a file that cannot be read",
     link::Error::Table { .. } => "a file that is no table",
+    link::Error::Pairing { .. } => "a play that the profile does not judge",
     link::Error::Sim(_) => "no such simulation",
 });
 
@@ -210,6 +211,13 @@ fn links() {
             "a file that cannot be read",
             start("csv:/"),
             "/ cannot be read: is a directory. Check the name and that you may read it".into(),
+        ),
+        (
+            "a play that the profile does not judge",
+            start("sim:tray-good"),
+            "sim:tray-good plays a module on the tray, and the profile \"switch-module\" judges a vehicle: name \
+             --profile module-on-the-tray, or another scenario that `soakwatch links` lists"
+                .into(),
         ),
         (
             "no such simulation",

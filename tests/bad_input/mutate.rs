@@ -8,7 +8,7 @@ use soakwatch::link::LinkSpec;
 use soakwatch::profile::{self, builtin_names};
 use soakwatch::record::{Body, Event, LinkInfo, Record};
 use soakwatch::session::{Limits, Replayed, replay};
-use soakwatch::sim::Player;
+use soakwatch::sim::{Play, Player};
 use soakwatch::time::Stamp;
 use std::ffi::OsString;
 use std::fs;
@@ -183,7 +183,7 @@ proptest! {
     fn a_link(which in 0..LINKS.len(), changes in changes()) {
         let word = word(LINKS[which], &changes);
         match LinkSpec::parse(&word) {
-            Ok(LinkSpec::Sim { scenario, seed, tap }) => if let Err(e) = Player::new(&scenario, seed, tap) {
+            Ok(LinkSpec::Sim { scenario, seed, tap }) => if let Err(e) = Play::new(&scenario, seed, tap) {
                 prop_assert!(!e.to_string().is_empty());
             },
             Ok(_) => {}
