@@ -65,6 +65,7 @@ pub struct Hand {
     wanted_ml_s: f64,
     first_ml_s: f64,
     looked: (f64, f64),
+    furthest_pa: f64,
     still_s: f64,
     reached_s: Option<f64>,
     /// The bleed valve is open.
@@ -101,6 +102,7 @@ impl Hand {
             wanted_ml_s: 0.0,
             first_ml_s: 0.0,
             looked: (0.0, 0.0),
+            furthest_pa: 0.0,
             still_s: 0.0,
             reached_s: None,
             bleed: true,
@@ -188,6 +190,7 @@ impl Hand {
             self.first_ml_s = (aim.pa_s * sees.m3 * 1e6 / (1.15 * sees.baro_pa)).min(QUICKEST_ML_S);
             self.wanted_ml_s = -way * self.first_ml_s;
             self.looked = (0.0, sees.pa);
+            self.furthest_pa = sees.pa;
         }
         if self.reached_s.is_none() && (sees.pa - aim.to_pa) * way >= 0.0 {
             self.reached_s = Some(self.in_step_s);
@@ -214,7 +217,13 @@ impl Hand {
         let most = (aim.push * self.first_ml_s).min(QUICKEST_ML_S);
         let speed = (self.wanted_ml_s.abs() * factor).clamp((0.3 * self.first_ml_s).min(most), most);
         self.wanted_ml_s = -way * speed;
-        self.still_s = if rate < 0.25 * aim.pa_s { self.still_s + s } else { 0.0 };
+        // A relief that opens lets the gauge fall back a little: only what goes beyond counts.
+        let beyond = (pa - self.furthest_pa) * way;
+        if beyond > 0.25 * aim.pa_s * s {
+            (self.furthest_pa, self.still_s) = (pa, 0.0);
+        } else {
+            self.still_s += s;
+        }
         self.looked = (self.in_step_s, pa);
     }
 }

@@ -47,12 +47,12 @@ impl Relief {
     fn follow(&mut self, over_pa: f64, dt: f64) {
         let lifted = self.lift > 0.0;
         let wanted = if over_pa > self.opens_pa || (lifted && over_pa > self.closes_pa) {
-            ((over_pa - self.closes_pa) / self.span_pa).clamp(0.02, 1.0)
+            ((over_pa - self.closes_pa) / self.span_pa).min(1.0)
         } else {
             0.0
         };
         self.lift += (wanted - self.lift) * -libm::expm1(-dt / 0.006);
-        if wanted == 0.0 && self.lift < 0.01 {
+        if wanted == 0.0 && self.lift < 1e-4 {
             self.lift = 0.0;
         }
     }
