@@ -30,8 +30,9 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
-/// Records that fit between the links and the recorder: some minutes of a quick adapter.
-const QUEUE: usize = 8192;
+/// Records that fit between the links and the recorder: some minutes of a quick adapter, three seconds of a full CAN
+/// bus of 1 Mbit/s, which a slow disk may take to sync.
+const QUEUE: usize = 32_768;
 
 /// A session cannot begin, or a saved one cannot be judged.
 #[derive(Debug, thiserror::Error)]

@@ -2,11 +2,11 @@
 
 use super::outcome::say;
 use super::{Error, Outcome};
-use crate::link::{Port, list_ports};
+use crate::link::{Port, bring_up, list_can, list_ports};
 use crate::sim;
 use std::path::{Path, PathBuf};
 
-/// Show the serial ports and built-in scenarios there are, and which test each kind of link can grade.
+/// Show the serial ports, CAN interfaces and built-in scenarios there are, and which test each kind of link can grade.
 #[derive(Debug, clap::Args)]
 pub struct Links {}
 
@@ -20,6 +20,18 @@ impl Links {
         }
         for (name, what) in ports {
             say(format!("  bench:{name}  {what}").trim_end())?;
+        }
+        say("")?;
+        say("CAN interfaces, for --link can:IFACE (options: bitrate=500000, as it was brought up)")?;
+        let interfaces = list_can();
+        if interfaces.is_empty() {
+            say("  none found; plug the adapter in and load its driver (modprobe can-raw and the adapter's own)")?;
+        }
+        for (name, up) in &interfaces {
+            say(&format!("  can:{name}  {}", if *up { "up" } else { "down" }))?;
+        }
+        if let Some((name, _)) = interfaces.iter().find(|i| !i.1) {
+            say(&format!("  To listen to one that is down, {}", bring_up(name)))?;
         }
         say("")?;
         say("Files, for --link csv:FILE")?;
@@ -50,6 +62,7 @@ What each link can grade. A test that lacks a channel is not run, or inconclusiv
   link    vehicle          soak  start  purge  decay  circuit  solenoid  relief
   bench   switch on vent   1     yes    2      1,2    yes      yes       3
   bench   pressure sensor  1     4      2      1,2    no       yes       3
+  can     either           what the profile says the frames mean
   csv     either           what its columns hold, as for bench
   sim     either           all that the vehicle has
 

@@ -42,7 +42,7 @@ impl LinkState {
         self.failed.load(Ordering::Acquire)
     }
 
-    /// Records dropped because the queue was full.
+    /// Records dropped because the queue was full, or lost below the program as far as they were counted.
     pub fn dropped(&self) -> u64 {
         self.dropped.load(Ordering::Relaxed)
     }
@@ -110,6 +110,16 @@ impl Feed {
         } else {
             self.dropped += 1;
             self.queue.state.dropped.fetch_add(1, Ordering::Relaxed);
+        }
+    }
+
+    /// Tells a gap below this program: so many records never reached it since the last one.
+    pub(super) fn lost(&mut self, at: Stamp, count: u64, cause: &str) {
+        self.queue.state.dropped.fetch_add(count, Ordering::Relaxed);
+        let gap = Event::Gap { from_ns: self.last.0, to_ns: at.0, count, cause: cause.to_owned() };
+        // Without room it is told together with what the queue drops.
+        if self.dropped > 0 || !self.offer(at, Body::Event(gap)) {
+            self.dropped += count;
         }
     }
 
@@ -213,6 +223,23 @@ mod tests {
         assert_eq!(out.recv().unwrap(), Record { at: Stamp(6), link: 3, seq: 0, body: gap });
         assert_eq!(out.recv().unwrap().body, bytes(6));
         assert_eq!(feed.queue.state.dropped(), 4);
+    }
+
+    #[test]
+    fn what_was_lost_below_is_a_gap_of_its_own_or_joins_the_next() {
+        let (mut feed, out) = feed(2);
+        feed.live(Stamp(1), bytes(1));
+        feed.lost(Stamp(2), 5, "the adapter");
+        feed.lost(Stamp(3), 7, "the adapter");
+        assert_eq!(feed.queue.state.dropped(), 12);
+        assert_eq!(out.recv().unwrap().body, bytes(1));
+        let told = |from_ns, to_ns, count, cause: &str| {
+            Body::Event(Event::Gap { from_ns, to_ns, count, cause: cause.to_owned() })
+        };
+        assert_eq!(out.recv().unwrap().body, told(1, 2, 5, "the adapter"));
+        feed.live(Stamp(4), bytes(4));
+        assert_eq!(out.recv().unwrap().body, told(1, 4, 7, "the recorder could not keep up with the link"));
+        assert_eq!(out.recv().unwrap().body, bytes(4));
     }
 
     #[test]

@@ -5,10 +5,12 @@
 //! a gap; a file and the simulator bring their own times and wait for room.
 
 mod bench;
+mod can;
 mod feed;
 mod file;
 mod sim;
 
+pub use can::{bring_up, list_can};
 pub use feed::{LinkState, Queue, Stop};
 pub use file::FileRows;
 
@@ -29,6 +31,13 @@ pub enum LinkSpec {
         /// Bits per second.
         baud: u32,
     },
+    /// A CAN interface of the kernel, listened to.
+    Can {
+        /// Its name, such as `can0`.
+        iface: String,
+        /// The bit rate at which it was brought up, bit/s, if said: with it the load of the bus can be told.
+        bitrate: Option<u32>,
+    },
     /// A file of rows.
     Csv {
         /// The file.
@@ -46,8 +55,12 @@ pub enum LinkSpec {
 }
 
 /// What each kind of link takes, for messages and help: kind, target, keys.
-pub const KINDS: [(&str, &str, &[&str]); 3] =
-    [("bench", "PORT", &["baud"]), ("csv", "FILE", &[]), ("sim", "SCENARIO", &["seed", "tap"])];
+pub const KINDS: [(&str, &str, &[&str]); 4] = [
+    ("bench", "PORT", &["baud"]),
+    ("can", "IFACE", &["bitrate"]),
+    ("csv", "FILE", &[]),
+    ("sim", "SCENARIO", &["seed", "tap"]),
+];
 
 /// A link cannot be used.
 #[derive(Debug, thiserror::Error)]
@@ -97,6 +110,14 @@ pub enum Error {
         /// Its path.
         port: String,
         /// What the system said, or why it is no port.
+        what: String,
+    },
+    /// The CAN interface cannot be opened.
+    #[error("can:{iface} cannot be opened: {what}")]
+    Can {
+        /// Its name.
+        iface: String,
+        /// What is missing and how to bring it.
         what: String,
     },
     /// A file cannot be read.
@@ -191,6 +212,14 @@ impl LinkSpec {
                 };
                 LinkSpec::Bench { port: target.to_owned(), baud }
             }
+            "can" => {
+                let right = "the bit rate at which the interface was brought up, from 5000 to 1000000";
+                let read = |v: &str| {
+                    let rate = v.parse().ok().filter(|b| (5_000..=1_000_000).contains(b));
+                    rate.ok_or_else(|| bad("bitrate", v, right))
+                };
+                LinkSpec::Can { iface: target.to_owned(), bitrate: get("bitrate").map(read).transpose()? }
+            }
             "csv" => LinkSpec::Csv { file: target.into() },
             _ => {
                 let seed = match get("seed") {
@@ -211,6 +240,7 @@ impl LinkSpec {
     pub fn info(&self) -> LinkInfo {
         let (kind, name) = match self {
             LinkSpec::Bench { port, .. } => ("bench", port.clone()),
+            LinkSpec::Can { iface, .. } => ("can", iface.clone()),
             LinkSpec::Csv { file } => ("csv", file_name(file)),
             LinkSpec::Sim { scenario, seed, .. } => ("sim", format!("{scenario},seed={seed}")),
         };
@@ -219,7 +249,7 @@ impl LinkSpec {
 
     /// Live hardware, whose time is the clock's; not a file or the simulator.
     pub fn is_live(&self) -> bool {
-        matches!(self, LinkSpec::Bench { .. })
+        matches!(self, LinkSpec::Bench { .. } | LinkSpec::Can { .. })
     }
 
     /// Opens the link; what comes back reads it to its end, and is to run in a thread of its own. Whatever can be
@@ -231,6 +261,10 @@ impl LinkSpec {
             LinkSpec::Bench { port, baud } => {
                 let bench = bench::Bench::open(port, *baud)?;
                 Box::new(move || bench.run(feed))
+            }
+            LinkSpec::Can { iface, bitrate } => {
+                let can = can::Can::open(iface, *bitrate)?;
+                Box::new(move || can.run(feed))
             }
             LinkSpec::Csv { file } => {
                 let rows = FileRows::open(file, profile)?;
@@ -308,6 +342,10 @@ mod tests {
         let ok = |s: &str| LinkSpec::parse(s).unwrap();
         assert_eq!(ok("bench:/dev/ttyUSB0"), LinkSpec::Bench { port: "/dev/ttyUSB0".into(), baud: 115_200 });
         assert_eq!(ok("bench:COM3,baud=9600"), LinkSpec::Bench { port: "COM3".into(), baud: 9600 });
+        assert_eq!(ok("can:can0"), LinkSpec::Can { iface: "can0".into(), bitrate: None });
+        let can = ok("can:vcan0,bitrate=500000");
+        assert_eq!(can, LinkSpec::Can { iface: "vcan0".into(), bitrate: Some(500_000) });
+        assert!(can.is_live() && can.info() == LinkInfo { kind: "can".into(), name: "vcan0".into() });
         assert_eq!(ok("csv:a:b,c.csv"), LinkSpec::Csv { file: "a:b,c.csv".into() });
         assert_eq!(ok("sim:tight"), LinkSpec::Sim { scenario: "tight".into(), seed: 1, tap: true });
         let want = LinkSpec::Sim { scenario: "leak-0.5".into(), seed: 7, tap: false };
@@ -327,13 +365,18 @@ mod tests {
         }
         assert_eq!(
             told("smoke:x"),
-            "\"smoke:x\": there is no kind of link \"smoke\"; there are bench:PORT, csv:FILE, sim:SCENARIO"
+            "\"smoke:x\": there is no kind of link \"smoke\"; there are bench:PORT, can:IFACE, csv:FILE, sim:SCENARIO"
         );
         assert_eq!(told("bench:x,speed=1"), "\"bench:x,speed=1\": bench takes no key \"speed\"; it takes baud");
         assert_eq!(told("csv:x,tap=no"), "\"csv:x,tap=no\": csv takes no key \"tap\"; it takes none");
         assert_eq!(
             told("bench:x,baud=fast"),
             "\"bench:x,baud=fast\": baud=fast cannot be used; it must be a number of bits per second from 300 to 4000000"
+        );
+        assert_eq!(
+            told("can:x,bitrate=1"),
+            "\"can:x,bitrate=1\": bitrate=1 cannot be used; it must be the bit rate at which the interface was brought \
+             up, from 5000 to 1000000"
         );
         assert_eq!(told("sim:x,seed=-1"), "\"sim:x,seed=-1\": seed=-1 cannot be used; it must be a whole number");
         assert_eq!(told("sim:x,tap=1"), "\"sim:x,tap=1\": tap=1 cannot be used; it must be yes or no");

@@ -147,6 +147,7 @@ rows!(LINK, link_row, link::Error {
     link::Error::UnknownKey { .. } => "no such key",
     link::Error::BadValue { .. } => "a value that cannot be used",
     link::Error::Port { .. } => "a port that cannot be opened",
+    link::Error::Can { .. } => "a CAN interface that cannot be opened",
     link::Error::File { .. } => "a file that cannot be read",
     link::Error::Table { .. } => "a file that is no table",
     link::Error::Pairing { .. } => "a play that the profile does not judge",
@@ -183,7 +184,7 @@ fn links() {
         (
             "no such kind",
             told("nosuch:x"),
-            "\"nosuch:x\": there is no kind of link \"nosuch\"; there are bench:PORT, csv:FILE, sim:SCENARIO".into(),
+            "\"nosuch:x\": there is no kind of link \"nosuch\"; there are bench:PORT, can:IFACE, csv:FILE, sim:SCENARIO".into(),
         ),
         (
             "no such key",
@@ -201,6 +202,12 @@ fn links() {
             "a port that cannot be opened",
             start(&format!("bench:{}", a_file.display())),
             port(a_file.to_str().unwrap(), "it is no serial port"),
+        ),
+        (
+            "a CAN interface that cannot be opened",
+            // There on every Linux; what else can be missing is told in the link's own tests.
+            start("can:lo"),
+            "can:lo cannot be opened: it is no CAN interface; `soakwatch links` lists those there are".into(),
         ),
         (
             "a file that cannot be read",
@@ -657,7 +664,7 @@ fn commands_and_views() {
             (
                 "a link",
                 call(&["watch", "--link", "nosuch:x"]).unwrap_err(),
-                "\"nosuch:x\": there is no kind of link \"nosuch\"; there are bench:PORT, csv:FILE, sim:SCENARIO"
+                "\"nosuch:x\": there is no kind of link \"nosuch\"; there are bench:PORT, can:IFACE, csv:FILE, sim:SCENARIO"
                     .into(),
             ),
             (
