@@ -141,7 +141,16 @@ impl Edges {
         let lag_s = 0.5 * (p.lag_low_s + p.lag_high_s);
         let noise = t.pressure_noise_pa() / line.weight.sqrt();
         let step = 0.5 * t.pressure_step_pa() / OF_RECTANGLE;
-        let sampling = line.rate * 0.5 * sampled_s / OF_RECTANGLE;
+        // A stroke may begin or end within the interval: then the rate at one moment of it says too little.
+        let sampling = (line.rate.abs() * sampled_s).max(self.moved(first.0.plus(-sampled_s), first.0));
+        let sampling = 0.5 * sampling / OF_RECTANGLE;
+        eprintln!(
+            "EDGE closes {closes} at {:.3} vac {:.1} rate {:.0} sampled {sampled_s:.4} noise {noise:.2} samp {sampling:.2} line {:?}",
+            at.secs(),
+            line.vacuum_pa,
+            line.rate,
+            self.line
+        );
         Some(Edge {
             closes,
             at,
@@ -152,6 +161,12 @@ impl Edges {
             flips: flips.max(1),
             sampled_s,
         })
+    }
+
+    /// How far the trace moved between two moments, pascals.
+    fn moved(&self, from: Stamp, to: Stamp) -> f64 {
+        let within = || self.trace.iter().filter(|s| s.0 >= from && s.0 <= to).map(|s| s.1);
+        (within().fold(f64::NEG_INFINITY, f64::max) - within().fold(f64::INFINITY, f64::min)).max(0.0)
     }
 
     /// The trace about a moment as a line.
