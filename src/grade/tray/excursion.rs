@@ -109,6 +109,11 @@ impl Excursion {
             return out;
         }
         (out.seen, out.climb_pa_per_s) = stood(&smooth, noise_pa, p);
+        if let Seen::Stood { level_pa } = out.seen
+            && let Some(top) = snapped(&smooth, level_pa, p.reliefs.flat_band_pa + 3.0 * noise_pa, &out)
+        {
+            out.seen = Seen::Openings { opens_pa: vec![top], shuts_pa: vec![level_pa] };
+        }
         out
     }
 }
@@ -210,6 +215,21 @@ fn approach(v: &[(Stamp, f64)], level: f64) -> Option<f64> {
     let from = v[..there].iter().rposition(|x| x.1 <= 0.4 * level)?;
     let s = v[there].0.since(v[from].0);
     (s > 0.0).then(|| (v[there].1 - v[from].1) / s)
+}
+
+/// The top from which the trace dropped of itself, with a snap, to the level at which it then stood while the hand went
+/// on: a relief that lifted there and floats. None where it did not.
+fn snapped(v: &[(Stamp, f64)], level: f64, band: f64, seen: &Analysed) -> Option<f64> {
+    let (at, top) = v.iter().enumerate().max_by(|a, b| a.1.1.total_cmp(&b.1.1)).map(|(i, x)| (i, x.1))?;
+    let drop = top - level;
+    if drop < band || level < SHUTS_ABOVE * top {
+        return None;
+    }
+    let from = at + v[at..].iter().take_while(|x| x.1 >= level + 0.75 * drop).count().saturating_sub(1);
+    let to = at + v[at..].iter().position(|x| x.1 <= level + 0.25 * drop)?;
+    let falls_s = v[to].0.since(v[from].0);
+    let climbs_s = 0.5 * drop / seen.climb_pa_per_s.max(1.0);
+    (falls_s <= (2.5 * seen.interval_s).max(SNAPS * climbs_s)).then_some(top)
 }
 
 /// The longest stand, and whether a relief made it; also how fast the trace climbed to it.
