@@ -144,13 +144,6 @@ impl Edges {
         // A stroke may begin or end within the interval: then the rate at one moment of it says too little.
         let sampling = (line.rate.abs() * sampled_s).max(self.moved(first.0.plus(-sampled_s), first.0));
         let sampling = 0.5 * sampling / OF_RECTANGLE;
-        eprintln!(
-            "EDGE closes {closes} at {:.3} vac {:.1} rate {:.0} sampled {sampled_s:.4} noise {noise:.2} samp {sampling:.2} line {:?}",
-            at.secs(),
-            line.vacuum_pa,
-            line.rate,
-            self.line
-        );
         Some(Edge {
             closes,
             at,
