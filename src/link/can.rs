@@ -11,6 +11,7 @@ use crate::time::{Clock, Stamp};
 use crate::wire::ask::{Request, may_leave};
 use crate::wire::can_frame::{Frame, Id, Kind, error_words};
 use crate::wire::isotp;
+use nix::errno::Errno;
 use nix::sys::socket::sockopt::{RcvBuf, RcvBufForce, RxqOvfl};
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, recvmsg, setsockopt};
 use socketcan::{CanFdSocket, Socket, SocketOptions};
@@ -55,8 +56,10 @@ impl Can {
             let Err(why) = self.serve(&mut feed) else { return };
             let last = feed.last();
             let why = match why.raw_os_error() {
-                Some(e) if e == nix::errno::Errno::ENETDOWN as i32 => "it was set down".to_owned(),
-                Some(e) if e == nix::errno::Errno::ENODEV as i32 => "it was removed".to_owned(),
+                // What is removed is set down first.
+                Some(e) if [Errno::ENETDOWN as i32, Errno::ENODEV as i32].contains(&e) => {
+                    "it was set down or removed".to_owned()
+                }
                 _ => why.to_string(),
             };
             feed.say(format!("{} is gone ({why}); {}", self.iface, bring_up(&self.iface)));
@@ -153,7 +156,7 @@ fn receive(socket: &CanFdSocket, raw: &mut [u8; MTU.1], room: &mut [u8]) -> io::
     let mut parts = [IoSliceMut::new(raw)];
     let got = match recvmsg::<()>(socket.as_raw_fd(), &mut parts, Some(room), MsgFlags::empty()) {
         Ok(got) => got,
-        Err(nix::errno::Errno::EAGAIN | nix::errno::Errno::EINTR) => return Ok(None),
+        Err(Errno::EAGAIN | Errno::EINTR) => return Ok(None),
         Err(e) => return Err(e.into()),
     };
     let mut heard = Heard { len: got.bytes, stamp_ns: None, overflows: 0 };

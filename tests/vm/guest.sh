@@ -1,0 +1,105 @@
+#!/bin/busybox sh
+# Runs as the first program of the small machine. Modules lie in /m, results go to /out (a folder of the host).
+/bin/busybox --install -s /bin
+export PATH=/bin
+# The shell would take its own small `ip`, which knows no CAN.
+ip() { ip.real "$@"; }
+mount -t proc p /proc
+mount -t sysfs s /sys
+mount -t devtmpfs d /dev
+mkdir -p /out /tmp
+for m in $(cat /m/order); do insmod "/m/$m.ko" || echo "no module $m"; done
+mount -t 9p -o trans=virtio,version=9p2000.L out /out || poweroff -f
+
+# begin NAME LINK: records in the background; returns once the socket is open.
+begin() {
+    soakwatch watch --plain --link "$2" --captures "/tmp/$1" >"/tmp/$1.txt" 2>&1 &
+    program=$!
+    for _ in $(seq 200); do
+        [ -f "$(echo /tmp/"$1"/*/raw.pcapng)" ] && break
+        usleep 50000
+    done
+}
+
+# finish NAME: ends the run in order and hands the capture over.
+finish() {
+    usleep 500000
+    awk -v name="$1" '{printf "%s: processor time %.2f s\n", name, ($14 + $15) / 100}' "/proc/$program/stat"
+    kill -INT "$program"
+    wait "$program"
+    echo "$1: ended with $?"
+    cp -r "/tmp/$1"/* "/out/$1"
+    cp "/tmp/$1.txt" /out/
+}
+
+# drops WHEN: what the interfaces lost so far.
+drops() {
+    for i in can0 can1 vcan0; do
+        echo "$1: $i dropped $(cat /sys/class/net/$i/statistics/rx_dropped) overran" \
+            "$(cat /sys/class/net/$i/statistics/rx_over_errors)"
+    done
+}
+
+{
+    uname -r
+    ip link add vcan0 type vcan
+    soakwatch watch --link can:vcan0 2>&1
+    soakwatch watch --link can:can9 2>&1
+    ip link set vcan0 mtu 72 up
+    ip link set can0 up type can bitrate 500000
+    ip link set can1 up type can bitrate 500000 listen-only on
+    soakwatch links | sed -n '/^CAN/,/^$/p'
+
+    # A full bus: a frame with 8 bytes and an 11-bit identifier takes 111 bits with the pause behind it, before stuffing
+    # (ISO 11898-1), so no bus carries more of them.
+    begin half_mbit can:vcan0,bitrate=500000
+    echo "half_mbit: $(frames paced vcan0 22520 4504)"
+    finish half_mbit
+    begin one_mbit can:vcan0,bitrate=1000000
+    echo "one_mbit: $(frames paced vcan0 45045 9009)"
+    finish one_mbit
+    drops full
+
+    begin kinds can:vcan0
+    frames kinds vcan0 >/out/kinds.sent
+    sleep 1
+    finish kinds
+
+    begin down_up can:vcan0
+    frames paced vcan0 500 1000
+    ip link set vcan0 down
+    sleep 1
+    ip link set vcan0 up
+    sleep 2
+    frames paced vcan0 500 1000
+    ip link del vcan0
+    sleep 1
+    ip link add vcan0 mtu 72 type vcan
+    ip link set vcan0 up
+    sleep 2
+    frames paced vcan0 500 1000
+    finish down_up
+
+    # A program that is held up while more arrives than the kernel keeps for it.
+    begin overrun can:vcan0
+    frames paced vcan0 1 0
+    kill -STOP "$program"
+    echo "overrun: $(frames paced vcan0 60000 0)"
+    kill -CONT "$program"
+    sleep 2
+    frames paced vcan0 1 0
+    finish overrun
+
+    # Two emulated controllers on one bus. They complete every send at once and ignore bit timing: nobody acknowledges and
+    # a wrong bit rate cannot be shown here, and frames in a row are quicker than any bus; the receiver holds five.
+    begin wire can:can1,bitrate=500000
+    echo "wire: $(frames spaced can0 200 50)"
+    finish wire
+    begin flood can:can1,bitrate=500000
+    echo "flood: $(frames paced can0 2000 0)"
+    sleep 1
+    finish flood
+    drops end
+} >/out/guest.txt 2>&1
+sync
+poweroff -f
