@@ -62,6 +62,8 @@ const END_S: f64 = 0.12;
 const SOON_S: f64 = 0.08;
 /// A vacuum of which less than this share is left has leaked away: no need to hold any longer.
 const GONE: f64 = 0.25;
+/// A draw cools the gas. A settling the other way by more than this share of the vacuum is no settling.
+const UPHILL: f64 = 0.05;
 
 impl Holding {
     /// A new sample, where there is one.
@@ -141,6 +143,13 @@ impl Holding {
                 Ok(fit) if fit.misfit > p.tray.misfit_most => nothing(
                     format!(
                         "from {:.0} to {:.0} Pa it did not fall as through a hole: the syringe moved, or something opened on the way",
+                        s.from_pa, left
+                    ),
+                    p,
+                ),
+                Ok(fit) if stroke.is_some() && fit.settling_pa < -UPHILL * fit.from_pa => nothing(
+                    format!(
+                        "from {:.0} to {:.0} Pa it fell as if the draw had warmed the gas: the syringe was still moving",
                         s.from_pa, left
                     ),
                     p,
