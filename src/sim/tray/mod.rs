@@ -24,7 +24,7 @@ mod tests;
 
 pub use part::Unit;
 pub use player::TrayPlayer;
-pub use scenario::{PREFIX, Scenario, Wanted, scenarios};
+pub use scenario::{Fate, PREFIX, Scenario, scenarios};
 
 use super::Error;
 use crate::trade::{Test, Verdict};
@@ -34,9 +34,9 @@ pub fn allowed(scenario: &str, test: Test) -> Result<&'static [Verdict], Error> 
     scenario::Plan::parse(scenario).map(|p| p.allowed(test))
 }
 
-/// What is to be done with the part after this scenario.
-pub fn wanted(scenario: &str) -> Result<Wanted, Error> {
-    scenario::Plan::parse(scenario).map(|p| p.wanted())
+/// What may be said of the part after this scenario, the best answer first; and whether the run should tell that.
+pub fn parts(scenario: &str) -> Result<(&'static [Fate], bool), Error> {
+    scenario::Plan::parse(scenario).map(|p| (p.parts(), p.tells()))
 }
 
 /// What sits on the rig.

@@ -286,8 +286,9 @@ impl Plan {
         }
     }
 
-    /// What is to be done with the part.
-    pub fn wanted(&self) -> Wanted {
+    /// What may be said of the part, the best answer first.
+    pub fn parts(&self) -> &'static [Fate] {
+        use Fate::{DoNotFit, Fit, Repeat};
         let part_bad = self.hole_mm >= 0.3
             || self.switch != Switch::Sound
             || self.closes_pa.is_some()
@@ -296,18 +297,29 @@ impl Plan {
             || self.pressure_relief_pa.is_some()
             || self.vacuum_relief_pa.is_some();
         if self.rig_hole_mm > 0.0 || matches!(self.habit, Habit::NoControl | Habit::SolenoidOnly) {
-            Wanted::Repeat
+            &[Repeat]
         } else if part_bad {
-            Wanted::DoNotFit
+            &[DoNotFit, Repeat]
+        } else if self.hole_mm > 0.12 {
+            &[DoNotFit, Fit, Repeat]
         } else {
-            Wanted::Fit
+            &[Fit, Repeat]
         }
+    }
+
+    /// The first of [`Plan::parts`] can be told from this run, and not only on a lucky seed. Where the vent never seals
+    /// nothing stands, and nobody but the hand knows that the syringe was moved; a quick hand, a small bottle and a
+    /// noisy transducer each leave something open.
+    pub fn tells(&self) -> bool {
+        let zone = self.hole_mm > 0.12 && self.hole_mm < 0.3;
+        let hard = self.noise > 1.0 || self.bottle_l < 1.0 || self.habit == Habit::Quick;
+        !(zone || hard || self.vent == Vent::NeverSeals)
     }
 }
 
 /// What is to be done with a part.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Wanted {
+pub enum Fate {
     /// It is sound, and everything that shows it was done.
     Fit,
     /// It is at fault.
