@@ -164,10 +164,19 @@ impl ModuleHold {
 
         let needed = p.tray.holds_needed as usize;
         let agree = p.tray.holds_agree_pct * 0.01 * highest.max(limit);
-        if highest - lowest > agree {
+        let disagree = highest - lowest > agree;
+        if disagree {
             d.because(format!(
                 "the holds do not agree: {lowest:.2} to {highest:.2} mm; a seat that does not fall back, or a hand on the syringe or the bottle"
             ));
+        }
+        // The rig comes first: until it is known to read rightly, another hold would say as little.
+        if let Some(fault) = &checked.fault {
+            d.because(fault.clone());
+            d.next(checked.next.clone());
+            return d;
+        }
+        if disagree {
             d.next(format!("hold once more: {}", again(p)));
             return d;
         }
@@ -180,11 +189,6 @@ impl ModuleHold {
         } else {
             None
         };
-        if let Some(fault) = &checked.fault {
-            d.because(fault.clone());
-            d.next(checked.next.clone());
-            return d;
-        }
         if v.learnt {
             d.because("the volume was not known: the known hole tells it, so that only the sealed plug checks the rig");
         }
