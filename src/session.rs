@@ -46,7 +46,9 @@ pub enum Error {
     )]
     Mixed,
     /// The same port twice.
-    #[error("{port} is named twice: name each port once, two links to one port would each get half of its bytes")]
+    #[error(
+        "{port} is named twice: name each port once, a second link to it would take bytes from the first or record them twice"
+    )]
     Twice {
         /// As named the second time.
         port: String,
@@ -183,15 +185,18 @@ impl Options {
         if self.links.len() > 1 && !self.links.iter().all(LinkSpec::is_live) {
             return Err(Error::Mixed);
         }
-        let mut ports = Vec::new();
+        let mut used = Vec::new();
         for link in &self.links {
-            let LinkSpec::Bench { port, .. } = link else { continue };
-            // Two names may lead to one port.
-            let real = Path::new(port).canonicalize().unwrap_or_else(|_| port.into());
-            if ports.contains(&real) {
-                return Err(Error::Twice { port: port.clone() });
+            let (named, real) = match link {
+                // Two names may lead to one port.
+                LinkSpec::Bench { port, .. } => (port, Path::new(port).canonicalize().unwrap_or_else(|_| port.into())),
+                LinkSpec::Can { iface, .. } => (iface, iface.into()),
+                LinkSpec::Csv { .. } | LinkSpec::Sim { .. } => continue,
+            };
+            if used.contains(&real) {
+                return Err(Error::Twice { port: named.clone() });
             }
-            ports.push(real);
+            used.push(real);
         }
         if let Some(speed) = self.speed.filter(|s| !(*s > 0.0 && s.is_finite())) {
             return Err(Error::Speed { speed });
@@ -336,6 +341,7 @@ mod tests {
         };
         assert!(told(&[], None).starts_with("no link to record from"));
         assert!(told(&["sim:tight", "bench:/nowhere"], None).contains("cannot be recorded together"));
+        assert!(told(&["can:can9", "can:can9"], None).contains("can9"));
         assert!(told(&["sim:tight"], Some(0.0)).starts_with("a speed of 0 cannot be kept"));
         assert!(told(&["bench:/nowhere/port"], None).starts_with("/nowhere/port cannot be opened: "));
         assert!(told(&["csv:/nowhere/x.csv"], None).starts_with("/nowhere/x.csv cannot be read: "));

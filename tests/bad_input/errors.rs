@@ -464,7 +464,7 @@ fn sessions() {
             (
                 "a port twice",
                 told(&["bench:/dev/null", &format!("bench:{alias},baud=9600")], None),
-                format!("{alias} is named twice: name each port once, two links to one port would each get half of its bytes"),
+                format!("{alias} is named twice: name each port once, a second link to it would take bytes from the first or record them twice"),
             ),
             ("no pace", told(&["sim:tight"], Some(0.0)), speed("0")),
             ("no pace", told(&["sim:tight"], Some(-1.0)), speed("-1")),
