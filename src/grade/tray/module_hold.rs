@@ -163,8 +163,9 @@ impl ModuleHold {
         d.because(format!("it holds like a hole of {} behind {}", mm(best), v.words()));
 
         let needed = p.tray.holds_needed as usize;
-        let agree = p.tray.holds_agree_pct * 0.01 * highest.max(limit);
-        let disagree = highest - lowest > agree;
+        // By what leaks, the area: of two pinpricks far below the limit one may well be twice as wide.
+        let agree = 2.0 * p.tray.holds_agree_pct * 0.01 * highest.max(limit) * highest.max(limit);
+        let disagree = highest * highest - lowest * lowest > agree;
         if disagree {
             d.because(format!(
                 "the holds do not agree: {lowest:.2} to {highest:.2} mm; a seat that does not fall back, or a hand on the syringe or the bottle"
