@@ -38,16 +38,14 @@ fn play(spec: &str, seed: u64) -> Outcome {
     let profile = std::sync::Arc::new(profile::load("module-on-the-tray", sets).expect("built in"));
     let link = LinkInfo { kind: "sim".into(), name: spec.to_owned() };
     let mut judge = Judge::new(profile, &[link]);
-    let mut player = TrayPlayer::new(spec, seed, true).expect("a scenario");
+    let player = TrayPlayer::new(spec, seed, true).expect("a scenario");
     let unit = player.unit();
-    let mut seq = 0;
-    while let Some((at, said)) = player.next() {
+    for (seq, (at, said)) in (0..).zip(player) {
         let body = match said {
             Said::Bytes(bytes) => Body::Bytes(bytes),
             Said::Note(text) => Body::Event(Event::Note { note_kind: "rig".into(), text }),
         };
         judge.record(&Record { at, link: 1, seq, body });
-        seq += 1;
     }
     Outcome { spec: spec.to_owned(), seed, findings: judge.findings(spec), unit }
 }
@@ -119,11 +117,10 @@ fn word(fate: Fate) -> PartVerdict {
 
 fn number(o: &Outcome, test: Test, name: &str) -> Option<f64> {
     let runs = o.findings.tests.iter().filter(|f| f.test == test);
-    runs.filter_map(|f| match f.evidence.get(name) {
+    runs.rev().find_map(|f| match f.evidence.get(name) {
         Some(Evidence::Num(n)) => Some(n.0),
         _ => None,
     })
-    .last()
 }
 
 /// Prints how often each verdict was given; gives the wrong ones in words.
@@ -194,7 +191,7 @@ fn by_number(all: &[Outcome]) -> [(usize, usize); 3] {
             continue;
         }
         let holds = o.findings.tests.iter().filter(|f| f.test == Test::ModuleHold);
-        if let Some(leak) = holds.filter_map(|f| f.leak_mm).last() {
+        if let Some(leak) = holds.rev().find_map(|f| f.leak_mm) {
             let truth = sim::equivalent_mm(o.unit.hole_mm);
             let off = leak.best.0 / truth - 1.0;
             sums[2].1 += 1;
