@@ -146,6 +146,9 @@ fn show(profile: &Profile, out: &mut dyn Write) -> io::Result<()> {
     let lists = [
         ("csv", "Foreign headings and the channels they carry: value * scale + offset."),
         ("calibrate", "Two points of a bench adapter's channel, as it told them and as an instrument did."),
+        ("obd", "Live data of SAE J1979 (PIDs of service 01), scaled as the standard has it."),
+        ("did", "Data by identifier (ISO 14229 service 22)."),
+        ("broadcast", "Frames that the vehicle sends by itself."),
     ];
     for (list, remark) in lists {
         let Some(toml::Value::Array(rows)) = table.get(list) else { continue };
