@@ -2,6 +2,7 @@
 
 #![allow(missing_docs, clippy::panic, clippy::unwrap_used)]
 
+use soakwatch::channel::Channel;
 use soakwatch::cli::profile::{Action, Profiles};
 use soakwatch::profile::{self, Profile, SETTINGS, builtin_names};
 use std::fs;
@@ -31,6 +32,25 @@ fn calibrations_are_kept_and_shown() {
     let (_, out, _) = run(Action::Show { name: file.display().to_string(), sets: vec![] });
     let shown = Profile::from_str("adapter 1.toml", &out, &[]).unwrap();
     assert_eq!((shown.calibrations, shown.sources), (p.calibrations, p.sources));
+}
+
+#[test]
+fn sources_on_the_bus_are_kept_and_shown() {
+    let text = "extends = \"pressure-sensor\"\n[[did]]\ndid = 0x1234\nlength = 4\nbytes = \"1-2\"\norder = \"high_first\"\n\
+                signed = \"yes\"\nresolution = 0.25\noffset = -40\nchannel = \"fuel_temp_c\"\nrate_hz = 0.5\n\
+                [[broadcast]]\nid = \"18FEF100\"\nbytes = \"1-8\"\nchannel = \"key\"\nrate_hz = 10\nsource = \"measured\"\n\
+                [[obd]]\npid = 0x54\nchannel = \"tank_pressure_pa\"\nrate_hz = 2\n";
+    let p = Profile::from_str("van 9.toml", text, &[]).unwrap();
+    let pids: Vec<u8> = p.bus.obd.iter().filter(|s| s.channel == Channel::TankPressurePa).map(|s| s.pid).collect();
+    assert_eq!(pids, [0x54], "the profile's own takes the place of the one below it");
+    let table: toml::Table = p.to_toml().to_string().parse().unwrap();
+    assert_eq!(Profile::from_table(&table, &[]).unwrap(), (p.clone(), vec![]));
+    let dir = tempfile::tempdir().unwrap();
+    let file = dir.path().join("van 9.toml");
+    fs::write(&file, text).unwrap();
+    let (_, out, _) = run(Action::Show { name: file.display().to_string(), sets: vec![] });
+    let shown = Profile::from_str("van 9.toml", &out, &[]).unwrap();
+    assert_eq!((shown.bus, shown.sources), (p.bus, p.sources));
 }
 
 #[test]
