@@ -171,8 +171,8 @@ fn one_port_by_two_names_is_refused() {
         (ended.status.code(), err(&ended)),
         (
             Some(2),
-            "soakwatch: tray is named twice: name each port once, two links to one port would each get half of its \
-             bytes\n"
+            "soakwatch: tray is named twice: name each port once, a second link to it would take bytes \
+             from the first or record them twice\n"
                 .to_owned()
         )
     );
