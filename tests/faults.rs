@@ -512,12 +512,12 @@ fn faults_are_told_apart() {
     assert!(wrong.is_empty(), "{} wrong:\n{}", wrong.len(), wrong.join("\n"));
     assert!(sized == 0 || held * 4 >= sized * 3, "the size's interval held the truth in {held} of {sized}");
     for (test, group, n, judge, oracle) in shares.into_iter().filter(|s| s.2 > 0) {
-        // The aim is 5 points. It is not met by the sensor, whose vehicle is sealed for half an hour only (52 %
-        // measured over 6 seeds, whose days hang together; 89 % before the judge asked for the supply that a hole would have needed). This oracle
-        // knows volume, fuel and lags, so that some tens of pascals tell its twins apart; the judge knows bounds of
-        // them. It leaves open the fresh fill, whose headspace lacks so much vapour that a leak could stand as high,
-        // and a noisy sensor, whose noise near nothing hides what a hole would have let through.
-        let points = if (test, group) == (Test::KeyOffSoak, "sensor") { 75.0 } else { 5.0 };
+        // The aim is 5 points. It is not met by the sensor, whose vehicle is sealed for half an hour only (33 % over 20
+        // seeds; 89 % before the judge asked for the supply that a hole would have needed). This oracle knows volume,
+        // fuel and lags, so that some tens of pascals tell its twins apart; the judge knows bounds of them. It leaves
+        // open the fresh fill, whose headspace lacks so much vapour that a leak could stand as high, and a noisy
+        // sensor, whose noise near nothing hides what a hole would have let through.
+        let points = if (test, group) == (Test::KeyOffSoak, "sensor") { 45.0 } else { 5.0 };
         // A few days scatter by chance: two of the widest deviations of a share, 50 / √n points.
         let chance = if n < 100 { 100.0 / f64::from(n).sqrt() } else { 0.0 };
         assert!(
