@@ -11,8 +11,6 @@ use std::time::{Duration, Instant};
 
 /// How long a read waits: the link must hear a stop, and ask again, in time.
 const READ: Duration = Duration::from_millis(100);
-/// Pauses between attempts to open a port that went away: from, to.
-const RETRY: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(2));
 
 /// An opened adapter.
 pub(super) struct Bench {
@@ -41,7 +39,7 @@ impl Bench {
             feed.say(format!("{} is gone ({why}), trying to open it again", self.path));
             let at = feed.now();
             feed.wait(at, Body::Event(Event::LinkDown { detail: format!("{} is gone: {why}", self.path) }));
-            let Some(port) = self.reopen(&feed) else { return };
+            let Some(port) = feed.retry(|| open(&self.path, self.baud)) else { return };
             self.port = port;
             let at = feed.now();
             let cause = format!("{} was gone", self.path);
@@ -56,21 +54,6 @@ impl Bench {
         let at = feed.now();
         feed.wait(at, Body::Event(Event::LinkUp { detail: format!("{}{real}, {} baud", self.path, self.baud) }));
         feed.say("open, waiting for the header");
-    }
-
-    fn reopen(&self, feed: &Feed) -> Option<TTYPort> {
-        let mut pause = RETRY.0;
-        while !feed.stopped() {
-            let until = Instant::now() + pause;
-            while Instant::now() < until && !feed.stopped() {
-                std::thread::sleep(Duration::from_millis(25));
-            }
-            if let Ok(port) = open(&self.path, self.baud) {
-                return Some(port);
-            }
-            pause = (pause * 2).min(RETRY.1);
-        }
-        None
     }
 }
 

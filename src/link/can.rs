@@ -22,8 +22,6 @@ use std::time::{Duration, Instant};
 
 /// How long a read waits: the link must hear a stop in time.
 const READ: Duration = Duration::from_millis(100);
-/// Pauses between attempts to open an interface that went away: from, to.
-const RETRY: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(2));
 /// Room in the kernel, bytes; a frame takes about 750 there. Only a privileged program gets so much, others what the
 /// system allows.
 const ROOM: usize = 8 << 20;
@@ -65,7 +63,7 @@ impl Can {
             feed.say(format!("{} is gone ({why}); {}", self.iface, bring_up(&self.iface)));
             let at = feed.now();
             feed.wait(at, Body::Event(Event::LinkDown { detail: format!("{} is gone: {why}", self.iface) }));
-            let Some(socket) = self.reopen(&feed) else { return };
+            let Some(socket) = feed.retry(|| open(&self.iface)) else { return };
             self.socket = socket;
             let at = feed.now();
             let cause = format!("{} was gone: {why}", self.iface);
@@ -79,21 +77,6 @@ impl Can {
         let at = feed.now();
         feed.wait(at, Body::Event(Event::LinkUp { detail: format!("{}{rate}, listening", self.iface) }));
         feed.say("up, no frame heard yet");
-    }
-
-    fn reopen(&self, feed: &Feed) -> Option<CanFdSocket> {
-        let mut pause = RETRY.0;
-        while !feed.stopped() {
-            let until = Instant::now() + pause;
-            while Instant::now() < until && !feed.stopped() {
-                std::thread::sleep(Duration::from_millis(25));
-            }
-            if let Ok(socket) = open(&self.iface) {
-                return Some(socket);
-            }
-            pause = (pause * 2).min(RETRY.1);
-        }
-        None
     }
 
     /// Until it is to end, or the interface fails.

@@ -63,6 +63,9 @@ pub struct Queue {
     pub state: Arc<LinkState>,
 }
 
+/// Pauses between attempts to open what went away: from, to.
+const RETRY: (Duration, Duration) = (Duration::from_millis(250), Duration::from_secs(2));
+
 /// A link's end of the queue.
 pub(super) struct Feed {
     queue: Queue,
@@ -143,6 +146,22 @@ impl Feed {
                 Err(_) => return false,
             }
         }
+    }
+
+    /// Opens again what went away, with ever longer pauses; nothing if it is to end first.
+    pub(super) fn retry<T, E>(&self, open: impl Fn() -> Result<T, E>) -> Option<T> {
+        let mut pause = RETRY.0;
+        while !self.stopped() {
+            let until = Instant::now() + pause;
+            while Instant::now() < until && !self.stopped() {
+                std::thread::sleep(Duration::from_millis(25));
+            }
+            if let Ok(opened) = open() {
+                return Some(opened);
+            }
+            pause = (pause * 2).min(RETRY.1);
+        }
+        None
     }
 
     fn offer(&self, at: Stamp, body: Body) -> bool {
