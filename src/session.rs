@@ -186,15 +186,9 @@ impl Options {
             return Err(Error::Mixed);
         }
         let mut used = Vec::new();
-        for link in &self.links {
-            let (named, real) = match link {
-                // Two names may lead to one port.
-                LinkSpec::Bench { port, .. } => (port, Path::new(port).canonicalize().unwrap_or_else(|_| port.into())),
-                LinkSpec::Can { iface, .. } => (iface, iface.into()),
-                LinkSpec::Csv { .. } | LinkSpec::Sim { .. } => continue,
-            };
+        for (named, real) in self.links.iter().filter_map(LinkSpec::device) {
             if used.contains(&real) {
-                return Err(Error::Twice { port: named.clone() });
+                return Err(Error::Twice { port: named.to_owned() });
             }
             used.push(real);
         }

@@ -13,13 +13,13 @@ pub struct Links {}
 impl Links {
     /// Runs it.
     pub fn run(self) -> Result<Outcome, Error> {
-        say("Serial ports, for --link bench:PORT (options: baud=115200)")?;
+        say("Serial ports, for --link bench:PORT (options: baud=115200) or slcan:PORT (baud=115200, bitrate=500000)")?;
         let ports = ports();
         if ports.is_empty() {
             say("  none found; plug the adapter in, and see that you may open it (group dialout on most systems)")?;
         }
         for (name, what) in ports {
-            say(format!("  bench:{name}  {what}").trim_end())?;
+            say(format!("  {name}  {what}").trim_end())?;
         }
         say("")?;
         say("CAN interfaces, for --link can:IFACE (options: bitrate=500000, as it was brought up)")?;

@@ -2,98 +2,37 @@
 
 use super::Error;
 use super::feed::Feed;
-use crate::record::{Body, Event};
+use super::serial::{READ, Serial};
 use crate::wire::bench_line::{ASK_HEADER, Belief, Line, Lines, checked, is_header};
 use crate::wire::table::{Header, number};
-use serialport::TTYPort;
-use std::io::{self, ErrorKind, Read, Write};
+use std::io;
 use std::time::{Duration, Instant};
 
-/// How long a read waits: the link must hear a stop, and ask again, in time.
-const READ: Duration = Duration::from_millis(100);
-
 /// An opened adapter.
-pub(super) struct Bench {
-    path: String,
-    baud: u32,
-    port: TTYPort,
-}
+pub(super) struct Bench(Serial);
 
 impl Bench {
     pub(super) fn open(path: &str, baud: u32) -> Result<Bench, Error> {
-        let port = open(path, baud).map_err(|e| {
-            // The system calls anything but a port "not a typewriter".
-            let what = if is_no_port(path) { "it is no serial port".to_owned() } else { e.to_string() };
-            Error::Port { port: path.to_owned(), what }
-        })?;
-        Ok(Bench { path: path.to_owned(), baud, port })
+        Serial::open(path, baud).map(Bench)
     }
 
-    /// Reads until it is to end. A port that goes away is opened again by the same path, which may lead elsewhere
-    /// by then.
-    pub(super) fn run(mut self, mut feed: Feed) {
-        self.up(&mut feed);
-        loop {
-            let Err(why) = serve(&mut self.port, &mut feed) else { return };
-            let last = feed.last();
-            feed.say(format!("{} is gone ({why}), trying to open it again", self.path));
-            let at = feed.now();
-            feed.wait(at, Body::Event(Event::LinkDown { detail: format!("{} is gone: {why}", self.path) }));
-            let Some(port) = feed.retry(|| open(&self.path, self.baud)) else { return };
-            self.port = port;
-            let at = feed.now();
-            let cause = format!("{} was gone", self.path);
-            feed.wait(at, Body::Event(Event::Gap { from_ns: last.0, to_ns: at.0, count: 0, cause }));
-            self.up(&mut feed);
-        }
+    /// Reads until it is to end.
+    pub(super) fn run(self, mut feed: Feed) {
+        self.0.run(&mut feed, serve);
     }
-
-    fn up(&self, feed: &mut Feed) {
-        let real = std::fs::canonicalize(&self.path).map(|p| p.display().to_string()).unwrap_or_default();
-        let real = if real.is_empty() || real == self.path { String::new() } else { format!(" ({real})") };
-        let at = feed.now();
-        feed.wait(at, Body::Event(Event::LinkUp { detail: format!("{}{real}, {} baud", self.path, self.baud) }));
-        feed.say("open, waiting for the header");
-    }
-}
-
-fn open(path: &str, baud: u32) -> serialport::Result<TTYPort> {
-    serialport::new(path, baud).timeout(READ).open_native()
-}
-
-/// True for what is there and can be opened, but is no terminal device.
-fn is_no_port(path: &str) -> bool {
-    use std::os::unix::fs::OpenOptionsExt;
-    let no_wait = i32::try_from(rustix::fs::OFlags::NONBLOCK.bits()).unwrap_or(0);
-    let opened = std::fs::OpenOptions::new().read(true).custom_flags(no_wait).open(path);
-    opened.is_ok_and(|file| !rustix::termios::isatty(&file))
 }
 
 /// Until it is to end, or the port fails.
-fn serve(port: &mut TTYPort, feed: &mut Feed) -> io::Result<()> {
+fn serve(port: &mut Serial, feed: &mut Feed) -> io::Result<()> {
+    feed.say("open, waiting for the header");
     let mut asker = Asker::default();
-    let mut buffer = [0; 4096];
     while !feed.stopped() {
         if asker.asks(Instant::now()) {
-            match port.write_all(ASK_HEADER) {
-                Ok(()) => {
-                    let text = String::from_utf8_lossy(ASK_HEADER).into_owned();
-                    feed.live(feed.now(), Body::Event(Event::Sent { text }));
-                }
-                Err(e) if e.kind() == ErrorKind::TimedOut => {}
-                Err(e) => return Err(e),
-            }
+            port.send(feed, ASK_HEADER)?;
         }
-        match port.read(&mut buffer) {
-            Ok(0) => return Err(ErrorKind::UnexpectedEof.into()),
-            Ok(n) => {
-                feed.live(feed.now(), Body::Bytes(buffer[..n].to_vec()));
-                if let Some(words) = asker.hear(&buffer[..n]) {
-                    feed.say(words);
-                }
-            }
-            Err(e) if matches!(e.kind(), ErrorKind::TimedOut | ErrorKind::Interrupted) => {}
-            Err(e) => return Err(e),
+        let words = asker.hear(port.hear(feed, READ)?);
+        if let Some(words) = words {
+            feed.say(words);
         }
     }
     Ok(())

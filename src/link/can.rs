@@ -6,10 +6,11 @@
 
 use super::Error;
 use super::feed::Feed;
+use super::teller::Teller;
 use crate::record::{Body, Event};
 use crate::time::{Clock, Stamp};
 use crate::wire::ask::{Request, may_leave};
-use crate::wire::can_frame::{Frame, Id, Kind, error_words};
+use crate::wire::can_frame::{Frame, Id};
 use crate::wire::isotp;
 use nix::errno::Errno;
 use nix::sys::socket::sockopt::{RcvBuf, RcvBufForce, RxqOvfl};
@@ -29,8 +30,6 @@ const ROOM: usize = 8 << 20;
 const ARPHRD_CAN: &str = "280";
 /// Bit of `/sys/class/net/IFACE/flags`: the interface is up (IFF_UP of `linux/if.h`).
 const IFF_UP: u32 = 1;
-/// An error of the bus is shown for so long after it was last heard.
-const SHOWN: Duration = Duration::from_secs(5);
 /// Lengths of `struct can_frame` and `struct canfd_frame` (`linux/can.h`).
 const MTU: (usize, usize) = (16, 72);
 
@@ -92,7 +91,9 @@ impl Can {
                     losses.of_socket(feed, at, heard.overflows);
                     match packet(&raw[..heard.len]) {
                         Some(packet) => {
-                            teller.hear(&packet);
+                            if let Ok(frame) = Frame::decode(&packet) {
+                                teller.hear(&frame);
+                            }
                             feed.live(at, Body::Can(packet));
                         }
                         None => return Err(io::Error::other("the kernel gave a frame of an unknown length")),
@@ -266,83 +267,6 @@ fn number(file: &Path) -> u64 {
     std::fs::read_to_string(file).ok().and_then(|text| text.trim().parse().ok()).unwrap_or(0)
 }
 
-/// Says how the bus is.
-struct Teller {
-    bitrate: Option<u32>,
-    since: Instant,
-    frames: u32,
-    bits: u64,
-    heard: bool,
-    error: Option<(Instant, String)>,
-    fresh: bool,
-}
-
-impl Teller {
-    fn new(bitrate: Option<u32>) -> Teller {
-        let since = Instant::now();
-        Teller { bitrate, since, frames: 0, bits: 0, heard: false, error: None, fresh: false }
-    }
-
-    fn hear(&mut self, packet: &[u8]) {
-        let Ok(frame) = Frame::decode(packet) else { return };
-        if let Kind::Error(class) = frame.kind {
-            let mut words = error_words(class, frame.bytes());
-            if words.is_empty() {
-                words.push("the driver reports an error that has no name");
-            }
-            let words = words.join("; ");
-            self.fresh |= self.error.as_ref().is_none_or(|e| e.1 != words);
-            self.error = Some((Instant::now(), words));
-        } else {
-            self.fresh |= !self.heard;
-            self.heard = true;
-            self.frames += 1;
-            self.bits += bits(&frame);
-        }
-    }
-
-    /// Once a second, and when there is news.
-    fn is_due(&self) -> bool {
-        self.fresh || self.since.elapsed() >= Duration::from_secs(1)
-    }
-
-    fn words(&mut self, now: Instant) -> String {
-        let seconds = now.duration_since(self.since).as_secs_f64().max(1e-3);
-        let rate = f64::from(self.frames) / seconds;
-        // A first frame alone makes no rate.
-        let measured = seconds >= 1.0;
-        let mut words = match (self.heard, self.frames) {
-            (false, _) => "up, no frame heard yet".to_owned(),
-            (true, 0) if measured => "up, the bus is silent".to_owned(),
-            (true, _) if measured => format!("receiving {rate:.0} frames a second"),
-            (true, _) => "receiving".to_owned(),
-        };
-        if let Some(bitrate) = self.bitrate.filter(|_| measured && self.frames > 0) {
-            let load = self.bits as f64 / seconds / f64::from(bitrate) * 100.0;
-            words += &format!(", at least {load:.0} % of the bus");
-        }
-        self.error = self.error.take().filter(|e| now.duration_since(e.0) < SHOWN);
-        if let Some((_, error)) = &self.error {
-            words = format!("{error} ({words})");
-        }
-        if measured {
-            (self.since, self.frames, self.bits) = (now, 0, 0);
-        }
-        self.fresh = false;
-        words
-    }
-}
-
-/// Bits of a frame on the bus with the pause behind it, without stuffing (ISO 11898-1, from memory: 47 around the data of
-/// a frame with an 11-bit identifier, 67 with 29 bits). Those of CAN FD run at two rates and count as classic ones.
-fn bits(frame: &Frame) -> u64 {
-    let around = match frame.id {
-        Id::Standard(_) => 47,
-        Id::Extended(_) => 67,
-    };
-    around + 8 * frame.bytes().len() as u64
-}
-
 /// Opens an interface; else what is missing and how to bring it.
 fn open(iface: &str) -> Result<CanFdSocket, String> {
     check(Path::new(NET), iface)?;
@@ -439,6 +363,7 @@ fn interfaces(net: &Path) -> Vec<(String, bool)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::wire::can_frame::Kind;
 
     /// `struct can_frame` and `struct canfd_frame` of `linux/can.h`, laid out by hand.
     fn kernel(word: u32, len: u8, flags: u8, size: usize, data: &[u8]) -> Vec<u8> {
@@ -522,34 +447,5 @@ mod tests {
         assert!(missing("can0", true).starts_with("there is no such interface. Plug the adapter in"));
         assert!(missing("can0", false).starts_with("this kernel has no CAN. Load it (`modprobe can-raw`)"));
         assert!(interfaces(&net.join("nowhere")).is_empty());
-    }
-
-    #[test]
-    fn the_state_is_told_in_words() {
-        let mut t = Teller::new(Some(500_000));
-        let at = |s: f64| t.since + Duration::from_secs_f64(s);
-        let (soon, second, third, later) = (at(0.2), at(1.0), at(2.0), at(9.0));
-        assert_eq!(t.words(soon), "up, no frame heard yet");
-        let packet_of = |f: Frame| {
-            let mut out = Vec::new();
-            f.encode(&mut out);
-            out
-        };
-        let frame = packet_of(Frame::data(Id::Standard(1), &[0; 8]).unwrap());
-        t.hear(&frame);
-        assert!(t.is_due());
-        assert_eq!(t.words(soon), "receiving");
-        for _ in 1..1000 {
-            t.hear(&frame);
-        }
-        // 111 bits a frame.
-        assert_eq!(t.words(second), "receiving 1000 frames a second, at least 22 % of the bus");
-        t.hear(&packet_of(Frame::error(0x20, [0; 8])));
-        assert!(t.is_due());
-        assert_eq!(
-            t.words(third),
-            "nobody acknowledges: a wrong bit rate, or nothing else is on the bus (up, the bus is silent)"
-        );
-        assert_eq!(t.words(later), "up, the bus is silent");
     }
 }

@@ -8,7 +8,10 @@ mod bench;
 mod can;
 mod feed;
 mod file;
+mod serial;
 mod sim;
+mod slcan;
+mod teller;
 
 pub use can::{bring_up, list_can};
 pub use feed::{LinkState, Queue, Stop};
@@ -17,6 +20,7 @@ pub use file::FileRows;
 use crate::profile::Profile;
 use crate::record::LinkInfo;
 use crate::trade::Subject;
+use crate::wire::slcan as slcan_codec;
 use feed::{Feed, Pace};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -43,6 +47,15 @@ pub enum LinkSpec {
         /// The file.
         file: PathBuf,
     },
+    /// Serial-line CAN on a serial port, listened to.
+    Slcan {
+        /// The port's path.
+        port: String,
+        /// Bits per second of the port.
+        baud: u32,
+        /// Bit rate of the bus, bit/s; without it the standard's are tried.
+        bitrate: Option<u32>,
+    },
     /// The simulated vehicle.
     Sim {
         /// The scenario's name.
@@ -55,10 +68,11 @@ pub enum LinkSpec {
 }
 
 /// What each kind of link takes, for messages and help: kind, target, keys.
-pub const KINDS: [(&str, &str, &[&str]); 4] = [
+pub const KINDS: [(&str, &str, &[&str]); 5] = [
     ("bench", "PORT", &["baud"]),
     ("can", "IFACE", &["bitrate"]),
     ("csv", "FILE", &[]),
+    ("slcan", "PORT", &["baud", "bitrate"]),
     ("sim", "SCENARIO", &["seed", "tap"]),
 ];
 
@@ -200,17 +214,25 @@ impl LinkSpec {
         let get = |key| options.iter().find(|o| o.0 == key).map(|o| o.1);
         let bad =
             |key, value: &str, right| Error::BadValue { link: link.to_owned(), key, value: value.to_owned(), right };
+        let baud = || match get("baud") {
+            None => Ok(115_200),
+            Some(v) => v
+                .parse()
+                .ok()
+                .filter(|b| (300..=4_000_000).contains(b))
+                .ok_or_else(|| bad("baud", v, "a number of bits per second from 300 to 4000000")),
+        };
         Ok(match kind {
-            "bench" => {
-                let baud = match get("baud") {
-                    None => 115_200,
-                    Some(v) => v
-                        .parse()
-                        .ok()
-                        .filter(|b| (300..=4_000_000).contains(b))
-                        .ok_or_else(|| bad("baud", v, "a number of bits per second from 300 to 4000000"))?,
+            "bench" => LinkSpec::Bench { port: target.to_owned(), baud: baud()? },
+            "slcan" => {
+                let right = "a bit rate that the protocol knows: 10000, 20000, 50000, 100000, 125000, 250000, 500000, \
+                             800000 or 1000000";
+                let read = |v: &str| {
+                    let rate = v.parse().ok().filter(|b| slcan_codec::BITRATES.contains(b));
+                    rate.ok_or_else(|| bad("bitrate", v, right))
                 };
-                LinkSpec::Bench { port: target.to_owned(), baud }
+                let bitrate = get("bitrate").map(read).transpose()?;
+                LinkSpec::Slcan { port: target.to_owned(), baud: baud()?, bitrate }
             }
             "can" => {
                 let right = "the bit rate at which the interface was brought up, from 5000 to 1000000";
@@ -242,6 +264,7 @@ impl LinkSpec {
             LinkSpec::Bench { port, .. } => ("bench", port.clone()),
             LinkSpec::Can { iface, .. } => ("can", iface.clone()),
             LinkSpec::Csv { file } => ("csv", file_name(file)),
+            LinkSpec::Slcan { port, .. } => ("slcan", port.clone()),
             LinkSpec::Sim { scenario, seed, .. } => ("sim", format!("{scenario},seed={seed}")),
         };
         LinkInfo { kind: kind.to_owned(), name }
@@ -249,7 +272,20 @@ impl LinkSpec {
 
     /// Live hardware, whose time is the clock's; not a file or the simulator.
     pub fn is_live(&self) -> bool {
-        matches!(self, LinkSpec::Bench { .. } | LinkSpec::Can { .. })
+        !matches!(self, LinkSpec::Csv { .. } | LinkSpec::Sim { .. })
+    }
+
+    /// The hardware that it takes for itself, by its name and by what that leads to; nothing for a file or the
+    /// simulator.
+    pub fn device(&self) -> Option<(&str, PathBuf)> {
+        match self {
+            // Two names may lead to one port.
+            LinkSpec::Bench { port, .. } | LinkSpec::Slcan { port, .. } => {
+                Some((port, Path::new(port).canonicalize().unwrap_or_else(|_| port.into())))
+            }
+            LinkSpec::Can { iface, .. } => Some((iface, iface.into())),
+            LinkSpec::Csv { .. } | LinkSpec::Sim { .. } => None,
+        }
     }
 
     /// Opens the link; what comes back reads it to its end, and is to run in a thread of its own. Whatever can be
@@ -265,6 +301,10 @@ impl LinkSpec {
             LinkSpec::Can { iface, bitrate } => {
                 let can = can::Can::open(iface, *bitrate)?;
                 Box::new(move || can.run(feed))
+            }
+            LinkSpec::Slcan { port, baud, bitrate } => {
+                let slcan = slcan::Slcan::open(port, *baud, *bitrate, profile)?;
+                Box::new(move || slcan.run(feed))
             }
             LinkSpec::Csv { file } => {
                 let rows = FileRows::open(file, profile)?;
@@ -346,6 +386,9 @@ mod tests {
         let can = ok("can:vcan0,bitrate=500000");
         assert_eq!(can, LinkSpec::Can { iface: "vcan0".into(), bitrate: Some(500_000) });
         assert!(can.is_live() && can.info() == LinkInfo { kind: "can".into(), name: "vcan0".into() });
+        let want = LinkSpec::Slcan { port: "/dev/ttyACM0".into(), baud: 115_200, bitrate: Some(250_000) };
+        assert_eq!(ok("slcan:/dev/ttyACM0,bitrate=250000"), want);
+        assert_eq!(want.info(), LinkInfo { kind: "slcan".into(), name: "/dev/ttyACM0".into() });
         assert_eq!(ok("csv:a:b,c.csv"), LinkSpec::Csv { file: "a:b,c.csv".into() });
         assert_eq!(ok("sim:tight"), LinkSpec::Sim { scenario: "tight".into(), seed: 1, tap: true });
         let want = LinkSpec::Sim { scenario: "leak-0.5".into(), seed: 7, tap: false };
@@ -365,7 +408,8 @@ mod tests {
         }
         assert_eq!(
             told("smoke:x"),
-            "\"smoke:x\": there is no kind of link \"smoke\"; there are bench:PORT, can:IFACE, csv:FILE, sim:SCENARIO"
+            "\"smoke:x\": there is no kind of link \"smoke\"; there are bench:PORT, can:IFACE, csv:FILE, \
+             slcan:PORT, sim:SCENARIO"
         );
         assert_eq!(told("bench:x,speed=1"), "\"bench:x,speed=1\": bench takes no key \"speed\"; it takes baud");
         assert_eq!(told("csv:x,tap=no"), "\"csv:x,tap=no\": csv takes no key \"tap\"; it takes none");
@@ -377,6 +421,11 @@ mod tests {
             told("can:x,bitrate=1"),
             "\"can:x,bitrate=1\": bitrate=1 cannot be used; it must be the bit rate at which the interface was brought \
              up, from 5000 to 1000000"
+        );
+        assert_eq!(
+            told("slcan:x,bitrate=33333"),
+            "\"slcan:x,bitrate=33333\": bitrate=33333 cannot be used; it must be a bit rate that the protocol knows: \
+             10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000 or 1000000"
         );
         assert_eq!(told("sim:x,seed=-1"), "\"sim:x,seed=-1\": seed=-1 cannot be used; it must be a whole number");
         assert_eq!(told("sim:x,tap=1"), "\"sim:x,tap=1\": tap=1 cannot be used; it must be yes or no");
