@@ -1,4 +1,4 @@
-//! ISO 15765-2: messages of up to 4 GiB in frames of 8 (classic) or up to 64 bytes (CAN FD), both ways.
+//! ISO 15765-2: messages in frames of 8 (classic) or up to 64 bytes (CAN FD), both ways, up to [`LONGEST`] bytes.
 //!
 //! Sans-I/O: [`Receiver`] puts a peer's frames together, [`Sender`] takes a message apart and obeys the peer's flow
 //! control; the caller keeps the clock, moves the frames and knows which identifier belongs to whom (one receiver a
@@ -9,8 +9,11 @@ use crate::time::Stamp;
 
 /// A peer that stops in the middle is given up after this, seconds (N_Bs and N_Cr of ISO 15765-2: 1000 ms).
 pub const SILENCE_S: f64 = 1.0;
-/// Longest message that is put together, bytes; nothing in diagnostics of live data comes near it.
-pub const LONGEST: usize = 4095;
+/// Longest message that is put together or taken apart, bytes. The protocol could name 4 GiB; nothing that is read of a
+/// vehicle comes near this.
+pub const LONGEST: usize = 65_535;
+/// The longest message whose length the first part holds in 12 bits; a longer one has its length in 32 bits after them.
+const LONGEST_SHORT: usize = 4095;
 /// What fills the rest of a frame (ISO 15765-2 recommends CC).
 pub const PADDING: u8 = 0xCC;
 
@@ -57,7 +60,8 @@ pub fn part(data: &[u8]) -> Option<Part<'_>> {
     let (&pci, rest) = data.split_first()?;
     let low = usize::from(pci & 0x0F);
     match pci >> 4 {
-        0 if low > 0 => rest.get(..low).map(Part::Single),
+        // Only a classic frame has its length there.
+        0 if low > 0 => rest.get(..low).filter(|_| data.len() <= 8).map(Part::Single),
         // CAN FD: the length in the second byte, only for more than a classic frame holds.
         0 if data.len() > 8 => {
             let (&len, rest) = rest.split_first()?;
@@ -68,7 +72,9 @@ pub fn part(data: &[u8]) -> Option<Part<'_>> {
             match low << 8 | usize::from(len) {
                 0 => {
                     let (len, rest) = rest.split_first_chunk::<4>()?;
-                    Some(Part::First(u32::from_be_bytes(*len) as usize, rest))
+                    let len = u32::from_be_bytes(*len) as usize;
+                    // What would have gone into 12 bits is none of the protocol's.
+                    (len > LONGEST_SHORT).then_some(Part::First(len, rest))
                 }
                 len => Some(Part::First(len, rest)),
             }
@@ -143,6 +149,8 @@ impl Fault {
 pub struct Receiver {
     message: Vec<u8>,
     wanted: usize,
+    /// Bytes of the first frame: only the last of a message may be shorter.
+    room: usize,
     next: u8,
     last: Stamp,
     /// Frames until another word is owed; 0 if none will be.
@@ -180,12 +188,12 @@ impl Receiver {
                     return Got::Owes(Flow::Overflow);
                 }
                 // A first part that would hold it all, or is not full, is no first part.
-                if len <= d.len() || d.len() < 6 {
+                if len <= d.len() || data.len() < 8 {
                     return Got::Broken(Fault::Strange);
                 }
                 self.message.clear();
                 self.message.extend_from_slice(d);
-                (self.wanted, self.next, self.last, self.left) = (len, 1, at, self.block);
+                (self.wanted, self.room, self.next, self.last, self.left) = (len, data.len(), 1, at, self.block);
                 Got::Owes(Flow::Go { block: self.block, pause: self.pause })
             }
             Some(Part::Next(..)) if late => Got::Broken(Fault::Silence),
@@ -202,6 +210,10 @@ impl Receiver {
             return Got::Broken(Fault::Order);
         }
         let take = d.len().min(self.wanted - self.message.len());
+        if d.len() + 1 < self.room && self.message.len() + take < self.wanted {
+            self.wanted = 0;
+            return Got::Broken(Fault::Strange);
+        }
         self.message.extend_from_slice(&d[..take]);
         (self.next, self.last) = ((n + 1) & 0x0F, at);
         if self.message.len() == self.wanted {
@@ -298,8 +310,11 @@ impl Sender {
             data.extend_from_slice(&self.message);
             return padded(data, self.room);
         }
-        let mut data = vec![0x10 | (n >> 8) as u8, n as u8];
-        self.sent = self.room - 2;
+        let mut data = match n {
+            0..=LONGEST_SHORT => vec![0x10 | (n >> 8) as u8, n as u8],
+            _ => [&[0x10, 0], &(n as u32).to_be_bytes()[..]].concat(),
+        };
+        self.sent = self.room - data.len();
         data.extend_from_slice(&self.message[..self.sent]);
         self.state = Sending::Awaits(at.plus(SILENCE_S));
         data
@@ -443,5 +458,6 @@ mod tests {
         assert_eq!(r.frame(at(0.2), &[0x01, 0x7F]), Got::Message(vec![0x7F]));
         let mut r = Receiver::default();
         assert_eq!(r.frame(at(0.0), &[0x10, 0, 0, 1, 0, 0, 0, 0]), Got::Owes(Flow::Overflow));
+        assert_eq!(r.frame(at(0.0), &[0x10, 0, 0, 0, 0x0F, 0xFF, 0, 0]), Got::Broken(Fault::Strange));
     }
 }

@@ -38,10 +38,16 @@ pub fn answer(message: &[u8]) -> Result<Answer, Error> {
         [0x7F, service, why, ..] => Ok(Answer::No(*service, *why)),
         [0x62, data @ ..] if data.len() >= 2 => Ok(Answer::Data(data.to_vec())),
         // Report 02: availability mask, then code (3) and status (1). Report 42 has functional group, two masks and the
-        // code format first, and severity before each code; 55 has group, availability and format first.
+        // code format first, and severity before each code; 55 has group, availability and format first, and is read
+        // with and without severity, since libraries and our memory of the standard disagree.
         [0x59, 0x02, _, rest @ ..] => codes(0x02, rest, 4, 0),
         [0x59, 0x42, _, _, _, _, rest @ ..] => codes(0x42, rest, 5, 1),
-        [0x59, 0x55, _, _, _, rest @ ..] => codes(0x55, rest, 4, 0),
+        [0x59, 0x55, _, _, _, rest @ ..] => match codes(0x55, rest, 4, 0) {
+            Ok(Answer::Codes(_, all)) if all.len() == rest.len() / 4 && all.iter().all(|c| c.1 != 0) => {
+                Ok(Answer::Codes(0x55, all))
+            }
+            short => codes(0x55, rest, 5, 1).or(short),
+        },
         [0x59 | 0x62 | 0x7F, ..] | [] => Err(Error::Short(message.len())),
         [other, ..] => Err(Error::Service(*other)),
     }
@@ -127,6 +133,10 @@ mod tests {
         assert_eq!(answer(&[0x59, 0x02, 0xFF, 0x04, 0x56, 0x00, 0x09]), Ok(Answer::Codes(2, vec![(p0456, both)])));
         let bytes = [0x59, 0x42, 0x33, 0xFF, 0xFF, 0x04, 0x20, 0x04, 0x56, 0x00, 0x09];
         assert_eq!(answer(&bytes), Ok(Answer::Codes(0x42, vec![(p0456, 9)])));
+        let bytes = [0x59, 0x55, 0x33, 0xFF, 0x04, 0x04, 0x56, 0x00, 0x09];
+        assert_eq!(answer(&bytes), Ok(Answer::Codes(0x55, vec![(p0456, 9)])));
+        let bytes = [0x59, 0x55, 0x33, 0xFF, 0x04, 0x20, 0x04, 0x56, 0x00, 0x09];
+        assert_eq!(answer(&bytes), Ok(Answer::Codes(0x55, vec![(p0456, 9)])));
         assert_eq!(answer(&[0x59, 0x02, 0xFF]), Ok(Answer::Codes(2, vec![])));
         assert_eq!(answer(&[0x59, 0x02, 0xFF, 4]), Err(Error::Short(1)));
     }
