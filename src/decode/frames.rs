@@ -1,16 +1,14 @@
 //! Frames of one link's bus to readings: broadcast frames by the profile, and answers to questions that anybody asked.
 
 use super::reading::Reading;
+use super::values::{Values, Who};
 use super::{Item, Notice, NoticeKind};
-use crate::channel::Channel;
 use crate::profile::Profile;
 use crate::record::{LinkId, LinkInfo};
 use crate::time::Stamp;
 use crate::wire::can_frame::{BUS_OFF, Frame, Id, Kind, PASSIVE, error_words};
 use crate::wire::isotp::{Fault, Got, Receiver};
-use crate::wire::obd::{self, Pid54};
 use crate::wire::slcan::{BusState, Lines, Said};
-use crate::wire::uds;
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -19,16 +17,11 @@ pub(super) struct Frames {
     profile: Arc<Profile>,
     link: LinkId,
     name: String,
-    pid_54: Pid54,
     /// Half-received answers, by who answers.
     answers: BTreeMap<Id, Receiver>,
-    /// Who gives a channel: the first who did, until it falls silent.
-    givers: [Option<(Id, Stamp)>; Channel::COUNT],
-    /// Full scale of the manifold's PID where a controller told one, kPa.
-    full_scale_kpa: Option<f64>,
+    values: Values,
     /// Of a link that speaks the serial-line protocol.
     lines: Lines,
-    implausible: [u64; Channel::COUNT],
     unread: u64,
     broken: u64,
     errors: u64,
@@ -46,15 +39,12 @@ fn answers(id: Id) -> bool {
 impl Frames {
     pub(super) fn new(profile: Arc<Profile>, link: LinkId, info: &LinkInfo) -> Frames {
         Frames {
-            pid_54: if profile.set.bus.pid_54 == "offset" { Pid54::Offset } else { Pid54::Signed },
+            values: Values::new(profile.clone()),
             profile,
             link,
             name: format!("{}:{}", info.kind, info.name),
             answers: BTreeMap::new(),
-            givers: [None; Channel::COUNT],
-            full_scale_kpa: None,
             lines: Lines::default(),
-            implausible: [0; Channel::COUNT],
             unread: 0,
             broken: 0,
             errors: 0,
@@ -106,23 +96,17 @@ impl Frames {
     }
 
     pub(super) fn undecoded(&self) -> u64 {
-        self.unread + self.broken
+        self.unread + self.broken + self.values.broken()
     }
 
     pub(super) fn summary(&self) -> Vec<String> {
         let counts = [
             (self.unread, "frames that cannot be read"),
-            (self.broken, "answers that broke off or fit no service"),
+            (self.broken + self.values.broken(), "answers that broke off or fit no service"),
             (self.errors, "errors on the bus"),
         ];
         let counts = counts.iter().filter(|c| c.0 > 0).map(|(n, what)| format!("{}: {n} × {what}", self.name));
-        let implausible = Channel::ALL.iter().zip(self.implausible).filter(|(_, n)| *n > 0);
-        counts
-            .chain(
-                implausible
-                    .map(|(c, n)| format!("{}: {n} values of {c} cannot be readings and were dropped", self.name)),
-            )
-            .collect()
+        counts.chain(self.values.implausible(&self.name)).collect()
     }
 
     /// A fault of the line repeats itself a thousand times a second: each is said once.
@@ -142,12 +126,12 @@ impl Frames {
         let profile = Arc::clone(&self.profile);
         for b in profile.bus.broadcast.iter().filter(|b| b.id == frame.id) {
             if let Some(v) = b.field.value(frame.bytes()) {
-                self.take(&mut reading, frame.id, b.channel, v);
+                self.values.take(&mut reading, Who::Can(frame.id), b.channel, v);
             }
         }
         if answers(frame.id) {
             match self.answers.entry(frame.id).or_default().frame(at, frame.bytes()) {
-                Got::Message(m) => self.message(&mut reading, frame.id, &m),
+                Got::Message(m) => self.values.message(&mut reading, Who::Can(frame.id), &m),
                 Got::Broken(Fault::Order | Fault::Silence) => self.broken += 1,
                 // Whose frame it is may be guessed wrongly, so what is no transport is no fault.
                 Got::Broken(Fault::Strange) | Got::Owes(_) | Got::Nothing => {}
@@ -157,78 +141,12 @@ impl Frames {
             out.push(Item::Reading(reading));
         }
     }
-
-    fn message(&mut self, reading: &mut Reading, who: Id, message: &[u8]) {
-        match message.first() {
-            Some(0x62) => self.by_identifier(reading, who, message),
-            Some(0x41) => match obd::answer(message) {
-                Ok(obd::Answer::Live(all)) => all.iter().for_each(|(pid, data)| self.live(reading, who, *pid, data)),
-                Ok(_) => {}
-                Err(_) => self.broken += 1,
-            },
-            // Codes and the rest say nothing about a channel.
-            _ => {}
-        }
-    }
-
-    fn live(&mut self, reading: &mut Reading, who: Id, pid: u8, data: &[u8]) {
-        if pid == 0x4F {
-            self.full_scale_kpa = data.get(3).filter(|full| **full > 0).map(|full| f64::from(*full) * 10.0);
-        }
-        let profile = Arc::clone(&self.profile);
-        for s in profile.bus.obd.iter().filter(|s| s.pid == pid) {
-            if let Some(v) = obd::value(pid, data, self.pid_54, self.full_scale_kpa) {
-                self.take(reading, who, s.channel, v);
-            }
-        }
-    }
-
-    /// Service 22: F4xx is PID xx (SAE J1979-2), the rest is the profile's.
-    fn by_identifier(&mut self, reading: &mut Reading, who: Id, message: &[u8]) {
-        let Ok(uds::Answer::Data(data)) = uds::answer(message) else { return };
-        let profile = Arc::clone(&self.profile);
-        let length = |id: u16| match id {
-            0xF400..=0xF4FF => Some(obd::length(id as u8)).filter(|n| *n > 0),
-            _ => profile.bus.did.iter().find(|d| d.did == id).map(|d| usize::from(d.length)),
-        };
-        let Some(records) = uds::records(&data, length) else {
-            // Somebody else asked for something this profile does not know.
-            return;
-        };
-        for (id, data) in records {
-            if (0xF400..=0xF4FF).contains(&id) {
-                self.live(reading, who, id as u8, data);
-            }
-            for s in profile.bus.did.iter().filter(|s| s.did == id) {
-                if let Some(v) = s.field.value(data) {
-                    self.take(reading, who, s.channel, v);
-                }
-            }
-        }
-    }
-
-    fn take(&mut self, reading: &mut Reading, who: Id, channel: Channel, value: f64) {
-        let (low, high) = channel.plausible();
-        if !(low..=high).contains(&value) || (channel.is_state() && value != 0.0 && value != 1.0) {
-            self.implausible[channel as usize] += 1;
-            return;
-        }
-        // Two controllers may answer one question, and need not agree.
-        let giver = &mut self.givers[channel as usize];
-        let stale_s = self.profile.set.phases.stale_s;
-        match giver {
-            Some((first, last)) if *first != who && reading.at.since(*last) < stale_s => {}
-            _ => {
-                *giver = Some((who, reading.at));
-                reading.set(channel, value);
-            }
-        }
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::channel::Channel;
     use crate::profile;
 
     fn frames(extra: &str) -> Frames {

@@ -9,6 +9,7 @@ mod frames;
 mod layout;
 mod reading;
 mod rows;
+mod values;
 
 pub use file_clock::{FileClock, FileTime};
 pub use layout::{Layout, TimeFrom};
