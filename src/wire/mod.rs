@@ -3,9 +3,11 @@
 pub mod ask;
 pub mod bench_line;
 pub mod can_frame;
+pub mod dialect;
 pub mod dtc;
 pub mod isotp;
 pub mod obd;
 pub mod slcan;
 pub mod table;
+pub mod text_adapter;
 pub mod uds;
