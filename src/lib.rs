@@ -25,7 +25,7 @@
 //! | pure | [`wire`] codecs of lines, frames and messages · [`physics`] gas, orifice, fuel, tank, belief |
 //! | kept | [`profile`] limits with sources · [`capture`] append, recover, read |
 //! | judge | [`decode`] · [`timeline`] · [`grade`] · [`guide`] · [`judge`] |
-//! | edge | [`sim`] the simulated vehicle · [`link`] · [`session`] a run |
+//! | edge | [`sim`] the simulated vehicle, [`poll`] what to ask a vehicle and when to be silent · [`link`] · [`session`] a run |
 //! | door | [`view`] console, JSON, CSV · [`cli`] one file a command |
 //!
 //! Arrows point down. The simulator shares nothing with the judge but the words.
@@ -39,6 +39,7 @@ pub mod guide;
 pub mod judge;
 pub mod link;
 pub mod physics;
+pub mod poll;
 pub mod profile;
 pub mod record;
 pub mod session;

@@ -367,6 +367,28 @@ settings! {
         most_load_pct: number("%", 0.1, 50.0);
         /// A controller may take this long to answer.
         answer_s: number("s", 0.01, 2.0);
+        /// What adapter and computer may add to that before a question counts as unanswered.
+        slack_s: number("s", 0.0, 5.0);
+        /// A controller that says it needs longer may take this long.
+        pending_s: number("s", 0.5, 30.0);
+        /// Traffic without an error for this long proves the bit rate; nothing is asked before.
+        listen_s: number("s", 0.5, 60.0);
+        /// Pause from key-off to silence, in which codes are read once more.
+        key_off_pause_s: number("s", 0.0, 600.0);
+        /// Where the key is not measured: an engine at rest for this long is asked for ever more seldom.
+        stopped_s: number("s", 5.0, 3600.0);
+        /// Where the key is not measured: an engine at rest for this much longer means key off.
+        rest_most_s: number("s", 60.0, 36000.0);
+        /// What answers nothing for this long is not asked any more until something wakes up.
+        no_answer_s: number("s", 1.0, 600.0);
+        /// Longest pause between two attempts at what does not answer.
+        retry_most_s: number("s", 0.5, 120.0);
+        /// A bus, or what one controller sends, that says nothing for this long has fallen silent.
+        quiet_s: number("s", 0.5, 120.0);
+        /// The controllers' own word is read again this long after engine start.
+        after_start_s: number("s", 1.0, 3600.0);
+        /// Battery below soak.battery_stop_v with the engine at rest for this long: no more asking.
+        low_for_s: number("s", 0.0, 600.0);
         /// How PID 54 is to be read: two's complement, or less 32767 (an older edition).
         pid_54: word("signed", "offset");
     }
