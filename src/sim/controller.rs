@@ -133,6 +133,36 @@ enum Check {
     Done,
 }
 
+/// What a sealed check came to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct OwnCheck {
+    /// When it ended, s.
+    pub at_s: f64,
+    /// From the start of the pull to the response; to its end if there was none, s.
+    pub pull_s: f64,
+    /// The switch closed (the sensor fell to its target).
+    pub answered: bool,
+    /// From the end of the pull to the loss of vacuum; to the end of the hold if it stood, s.
+    pub hold_s: f64,
+    /// The vacuum was lost within the hold.
+    pub lost: bool,
+    /// Fuel level, %.
+    pub level_pct: f64,
+}
+
+/// What the controller has seen and counted since its memory was cleared: the ground of its own word.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Story {
+    /// Starts of the engine.
+    pub starts: u16,
+    /// Trips on which the sealed check could run.
+    pub chances: u16,
+    /// The last sealed check.
+    pub check: Option<OwnCheck>,
+    /// Whether the switch was closed at the key-on after a night.
+    pub closed_after_night: Option<bool>,
+}
+
 /// The controller.
 #[derive(Debug, Clone)]
 pub struct Controller {
@@ -150,9 +180,14 @@ pub struct Controller {
     speed: Drift,
     stop_start: bool,
     woken: bool,
+    pulled_s: f64,
+    /// What it has to tell.
+    pub story: Story,
     out: Commands,
 }
 
+/// A stop so long is a night, s.
+const NIGHT_S: f64 = 21_600.0;
 /// Sealed pull gives up after this, s.
 const PULL_LIMIT_S: f64 = 25.0;
 /// Sealed hold ends after this, s.
@@ -188,6 +223,8 @@ impl Controller {
             speed: Drift::new(seed, 52, 28.0, 17.0),
             stop_start: plan.stop_start,
             woken: plan.woken,
+            pulled_s: 0.0,
+            story: Story::default(),
             out: Commands {
                 key: false,
                 duty: Duty::Off,
@@ -218,7 +255,12 @@ impl Controller {
         if key && !self.out.key {
             self.cold_start = see.coolant_c - see.air_c < 5.6;
             self.check = Check::Waiting;
+            let night = self.trip > 0 && trip.on_s - self.day.trips[self.trip - 1].off_s > NIGHT_S;
+            if night && !self.sensor_vehicle {
+                self.story.closed_after_night = Some(see.sense_v < 2.0);
+            }
         }
+        let cranked = self.out.duty == Duty::Crank;
         let last_off = if self.trip == 0 && t < trip.on_s {
             None
         } else if t < trip.on_s {
@@ -242,6 +284,10 @@ impl Controller {
                 _ => Duty::Run(self.road_speed(t, trip)),
             }
         };
+        // A stop at a halt is no start of its own.
+        if self.out.duty == Duty::Crank && !cranked && t < trip.crank_s + 1.0 {
+            self.story.starts += 1;
+        }
         self.out.purge = 0.0;
         self.out.checking = false;
         if key {
@@ -307,6 +353,7 @@ impl Controller {
         self.check = match self.check {
             Check::Waiting if see.running_s >= self.check_after_s => {
                 if windows && kph < 1.0 {
+                    self.story.chances += 1;
                     Check::Sealing(t)
                 } else {
                     Check::Done
@@ -317,6 +364,7 @@ impl Controller {
                 let seen = seen.or(closed.then_some(t));
                 let until = seen.map_or(since + PULL_LIMIT_S, |s| s) + self.extra_s;
                 if t >= until {
+                    self.pulled_s = seen.unwrap_or(t) - since;
                     Check::Hold { since: t, seen: seen.is_some(), gone: None }
                 } else {
                     Check::Pull { since, seen }
@@ -325,7 +373,19 @@ impl Controller {
             Check::Hold { since, seen, gone } => {
                 let gone = gone.or((seen && open).then_some(t));
                 let until = gone.map_or(since + if seen { HOLD_LIMIT_S } else { HOLD_BLIND_S }, |g| g + 3.0);
-                if t >= until { Check::Done } else { Check::Hold { since, seen, gone } }
+                if t >= until {
+                    self.story.check = Some(OwnCheck {
+                        at_s: t,
+                        pull_s: self.pulled_s,
+                        answered: seen,
+                        hold_s: gone.unwrap_or(t) - since,
+                        lost: gone.is_some(),
+                        level_pct: see.level_pct,
+                    });
+                    Check::Done
+                } else {
+                    Check::Hold { since, seen, gone }
+                }
             }
             other => other,
         };

@@ -16,6 +16,7 @@
 //! | `engine` | speed, manifold, coolant, battery, trims |
 //! | [`tray`] | the module on a tray: a model of its own |
 //! | `play` | one face for both: bytes of the adapter, and what the technician notes |
+//! | [`bus`] | controllers that answer on the vehicle's network, and what stands in between |
 //! | `adapter`, `row`, `player`, `port` | sensors with noise and resolution; rows and their receipt; a real port |
 //!
 //! Left out: the fuel does not weather (its composition stays), evaporation does not cool it, the lines between tank
@@ -29,6 +30,7 @@
 //! ```
 
 mod adapter;
+pub mod bus;
 mod controller;
 mod engine;
 mod gas;
@@ -67,6 +69,14 @@ pub enum Error {
     #[error("`leak-{given}` is no size of a hole: give its diameter in millimetres, from 0 to 30, as in `leak-0.70`")]
     LeakSize {
         /// What stood after `leak-`.
+        given: String,
+    },
+    /// A vehicle's bus where there is no vehicle.
+    #[error(
+        "`{given}` plays a module on the tray, which has no bus: leave out the way to the bus, or name a vehicle's day"
+    )]
+    NoBus {
+        /// The scenario.
         given: String,
     },
     /// A switch fault on a vehicle without switch.

@@ -141,6 +141,16 @@ impl Vehicle {
         self.us
     }
 
+    /// What the controller has seen and counted.
+    pub fn story(&self) -> super::controller::Story {
+        self.controller.story
+    }
+
+    /// The sensor of a vehicle that has one, Pa gauge.
+    pub fn sensor_pa(&self) -> Option<f64> {
+        self.plan.sensor_vehicle.then_some(self.gauge)
+    }
+
     /// The day is over.
     pub fn done(&self) -> bool {
         self.us as f64 * 1e-6 >= self.day.ends_s

@@ -67,6 +67,7 @@ rows!(SIM, sim_row, sim::Error {
     sim::Error::UnknownScenario { .. } => "no such scenario",
     sim::Error::LeakSize { .. } => "no size of a hole",
     sim::Error::NoSwitch { .. } => "a switch fault without switch",
+    sim::Error::NoBus { .. } => "a bus without vehicle",
 });
 
 #[test]
@@ -95,6 +96,13 @@ fn scenarios() {
                 told("ps-switch-stuck-open"),
                 "`ps-switch-stuck-open`: a vehicle with a tank pressure sensor has no leak switch to be at fault; leave \
                  out `ps-`"
+                    .into(),
+            ),
+            (
+                "a bus without vehicle",
+                sim::bus::Outing::new("tray-good", 1, sim::bus::Standard::Can11, &[]).err().unwrap(),
+                "`tray-good` plays a module on the tray, which has no bus: leave out the way to the bus, or name a \
+                 vehicle's day"
                     .into(),
             ),
         ],
