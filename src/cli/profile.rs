@@ -160,6 +160,12 @@ fn show(profile: &Profile, out: &mut dyn Write) -> io::Result<()> {
             }
         }
     }
+    // What every profile stands on needs no showing.
+    let usual = profile::load_builtin(super::USUAL_PROFILE).is_ok_and(|base| base.dialect == profile.dialect);
+    if let Some(dialect) = table.get("dialect").filter(|_| !usual) {
+        writeln!(out, "\n# How text-command adapters are spoken to.")?;
+        write!(out, "{}", toml::Table::from_iter([("dialect".to_owned(), dialect.clone())]))?;
+    }
     if let Some(toml::Value::Table(guides)) = table.get("guide") {
         writeln!(out, "\n# The steps of each job, for `soakwatch watch --guide`.")?;
         for (job, steps) in guides {

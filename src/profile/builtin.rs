@@ -11,6 +11,10 @@ pub(super) const BUILTIN: &[(&str, &str)] = &[
 /// The profile that holds every setting; all others stand on it.
 pub(super) const BASE: &str = BUILTIN[0].0;
 
+/// How text-command adapters are spoken to: lies under every profile.
+pub(super) const DIALECT: (&str, &str) =
+    ("profiles/text-adapter.toml", include_str!("../../profiles/text-adapter.toml"));
+
 /// Names of the built-in profiles, the base first.
 pub fn builtin_names() -> impl Iterator<Item = &'static str> + Clone {
     BUILTIN.iter().map(|(name, _)| *name)

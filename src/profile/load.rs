@@ -1,13 +1,15 @@
 //! A name, a file or a text becomes a checked and complete profile.
 
-use super::builtin::{BASE, builtin, builtin_names};
+use super::builtin::{BASE, DIALECT, builtin, builtin_names};
 use super::check::rules;
 use super::fault::{Error, Fault, Place, nearest};
 use super::read::{
     BusRows, Given, Kind, Layer, PERIOD_S, Value, fits, must_be, one_of, paths, read, setting, test_named,
 };
+use super::read_dialect::DialectPart;
 use super::{BusSources, Calibration, Column, Profile, RowTime, SETTINGS, Settings};
 use crate::channel::Channel;
+use crate::wire::dialect::Dialect;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -192,6 +194,9 @@ impl Chain {
 
     fn finish(mut self, label: &str, sets: &[String]) -> Result<Profile, Error> {
         let read_well = self.faults.is_empty();
+        let (spoken, mut faults) = read(DIALECT.0, DIALECT.1, Kind::BuiltIn);
+        self.faults.append(&mut faults);
+        let dialect = self.dialect(spoken.dialect.unwrap_or_default(), sets);
         for set in sets {
             match parse_set(set) {
                 Ok(layer) => self.layers.push((set_label(set), layer)),
@@ -215,7 +220,31 @@ impl Chain {
         if !self.faults.is_empty() {
             return Err(Error::Faulty(self.faults));
         }
-        self.resolve(label, values)
+        self.resolve(label, values, dialect)
+    }
+
+    /// The dialect, from the built-in one up.
+    fn dialect(&mut self, mut whole: DialectPart, sets: &[String]) -> (Dialect, Option<String>) {
+        let mut file = DIALECT.0.to_owned();
+        for (label, layer) in &mut self.layers {
+            if let Some(part) = layer.dialect.take() {
+                file.clone_from(label);
+                whole.lay(part);
+            }
+        }
+        for set in sets {
+            let part = set.trim().strip_prefix("dialect.").and_then(|s| s.split_once('='));
+            if let Some(part) = part.and_then(|(key, value)| DialectPart::of_set(key.trim(), value.trim())) {
+                file = set_label(set);
+                whole.lay(part);
+            }
+        }
+        let source = whole.source.clone();
+        let (dialect, faulty) = whole.finish();
+        for (command, why) in faulty {
+            self.fault(&file, None, format!("\"{command}\" is no command for an adapter"), why);
+        }
+        (dialect, source)
     }
 
     fn cross_check(&mut self, values: &BTreeMap<&'static str, Placed>) {
@@ -233,7 +262,12 @@ impl Chain {
         }
     }
 
-    fn resolve(self, label: &str, values: BTreeMap<&'static str, Placed>) -> Result<Profile, Error> {
+    fn resolve(
+        self,
+        label: &str,
+        values: BTreeMap<&'static str, Placed>,
+        (dialect, spoken_source): (Dialect, Option<String>),
+    ) -> Result<Profile, Error> {
         let mut name = None;
         let mut title = None;
         let mut asks = Vec::new();
@@ -287,6 +321,7 @@ impl Chain {
             .chain(bus.did.iter().map(|(s, t)| (format!("did.{}", s.channel), t)))
             .chain(bus.broadcast.iter().map(|(s, t)| (format!("broadcast.{}", s.channel), t)));
         sources.extend(bus_sources.filter_map(|(path, source)| Some((path, source.clone()?))));
+        sources.extend(spoken_source.map(|source| ("dialect".to_string(), source)));
         let row_time = time.map(|(time, source)| {
             if let Some(source) = source {
                 sources.insert("time".to_string(), source);
@@ -329,6 +364,7 @@ impl Chain {
             columns: columns.into_iter().map(|(column, _)| column).collect(),
             calibrations: calibrations.into_iter().map(|(own, _)| own).collect(),
             bus,
+            dialect,
             row_time,
             asks,
             guides: guides.into_iter().filter(|(_, steps)| !steps.is_empty()).collect(),
@@ -371,7 +407,8 @@ fn parse_set(set: &str) -> Result<Layer, (String, String)> {
             let names = value.split(',').map(str::trim).filter(|n| !n.is_empty());
             layer.asks = Some(names.map(test_named).collect::<Result<_, _>>()?);
         }
-        "extends" | "csv" | "calibrate" | "guide" | "obd" | "did" | "broadcast" => {
+        "dialect.restart" | "dialect.volts" | "dialect.which_bus" => {}
+        "extends" | "dialect" | "csv" | "calibrate" | "guide" | "obd" | "did" | "broadcast" => {
             let right = "write it in a profile file and name that with --profile".to_string();
             return Err((format!("{key} cannot be set on the command line"), right));
         }

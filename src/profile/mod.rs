@@ -9,6 +9,7 @@ mod guide;
 mod load;
 mod read;
 mod read_bus;
+mod read_dialect;
 mod read_guide;
 mod settings;
 mod store;
@@ -24,6 +25,7 @@ pub use settings::*;
 
 use crate::channel::Channel;
 use crate::trade::{self, Job, Test};
+use crate::wire::dialect::Dialect;
 use std::collections::BTreeMap;
 
 /// How a foreign column becomes a channel: `value * scale + offset`.
@@ -60,7 +62,7 @@ pub struct Profile {
     /// The settings.
     pub set: Settings,
     /// Where each value comes from: by the setting's path, by `csv.HEADING`, by `calibrate.CHANNEL`, `obd.CHANNEL`,
-    /// `did.CHANNEL`, `broadcast.CHANNEL`, and `time` for the time of rows.
+    /// `did.CHANNEL`, `broadcast.CHANNEL`, `dialect`, and `time` for the time of rows.
     pub sources: BTreeMap<String, String>,
     /// Foreign headings.
     pub columns: Vec<Column>,
@@ -68,6 +70,8 @@ pub struct Profile {
     pub calibrations: Vec<Calibration>,
     /// Sources on the vehicle's bus.
     pub bus: BusSources,
+    /// How text-command adapters are spoken to.
+    pub dialect: Dialect,
     /// Time of foreign rows.
     pub row_time: Option<RowTime>,
     /// Tests whose absence makes a regrade exit with 3.

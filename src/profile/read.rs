@@ -2,6 +2,7 @@
 
 use super::bus::{BroadcastSource, DidSource, ObdSource};
 use super::fault::{Fault, Place, nearest};
+use super::read_dialect::DialectPart;
 use super::read_guide::Guides;
 use super::{Calibration, Column, Holds, RowTime, SETTINGS, Setting};
 use crate::channel::Channel;
@@ -57,6 +58,7 @@ pub(super) struct Layer {
     pub columns: Vec<(Column, Option<String>)>,
     pub calibrations: Vec<(Calibration, Option<String>)>,
     pub bus: BusRows,
+    pub dialect: Option<DialectPart>,
     pub time: Option<(RowTime, Option<String>)>,
     pub guides: Guides,
     pub warnings: Vec<String>,
@@ -65,8 +67,8 @@ pub(super) struct Layer {
 pub(super) type Key<'a, 'i> = &'a Spanned<std::borrow::Cow<'i, str>>;
 pub(super) type Item<'a, 'i> = &'a Spanned<DeValue<'i>>;
 
-const TOP: [&str; 11] =
-    ["name", "title", "extends", "asks", "csv", "calibrate", "time", "guide", "obd", "did", "broadcast"];
+const TOP: [&str; 12] =
+    ["name", "title", "extends", "asks", "csv", "calibrate", "time", "guide", "obd", "did", "broadcast", "dialect"];
 const CSV: [&str; 5] = ["column", "channel", "scale", "offset", "source"];
 const TIME: [&str; 3] = ["column", "period_s", "source"];
 const VALUE: [&str; 2] = ["value", "source"];
@@ -240,6 +242,7 @@ impl Reader<'_> {
                 "obd" => self.bus_rows("obd", item),
                 "did" => self.bus_rows("did", item),
                 "broadcast" => self.bus_rows("broadcast", item),
+                "dialect" => self.dialect(item),
                 section if paths().any(|p| p.split('.').next() == Some(section)) => self.section(section, item),
                 unknown => self.unknown_top(unknown, key),
             }

@@ -1,5 +1,6 @@
 //! A resolved profile as a TOML table, to be kept with a capture and read back alike.
 
+use super::read_dialect;
 use super::{Field, Holds, Profile, RowTime, SETTINGS, Step};
 use crate::channel::Channel;
 use crate::trade::Test;
@@ -60,6 +61,7 @@ impl Profile {
             out.insert("guide".into(), guides.into());
         }
         self.put_bus(&mut out);
+        out.insert("dialect".into(), read_dialect::to_toml(&self.dialect, self.sources.get("dialect")).into());
         for setting in SETTINGS {
             let Some((section, key)) = setting.path.split_once('.') else { continue };
             let value = match setting.holds {

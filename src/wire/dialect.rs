@@ -128,8 +128,6 @@ impl Meaning {
 /// Command strings, prompt and words of a kind of adapter.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Dialect {
-    /// Its name in profiles.
-    pub name: String,
     /// Bits per second of its port, in the order in which they are tried.
     pub bauds: Vec<u32>,
     /// Ends what was asked for.
@@ -181,7 +179,9 @@ impl Dialect {
 
     /// What a line means; nothing for a line that is none of its words.
     pub fn meaning(&self, line: &str) -> Option<Meaning> {
-        self.says.iter().find(|(pattern, _)| fits(pattern.as_bytes(), line.as_bytes())).map(|s| s.1)
+        // The longest pattern says the most.
+        let met = self.says.iter().filter(|(pattern, _)| fits(pattern.as_bytes(), line.as_bytes()));
+        met.max_by_key(|(pattern, _)| pattern.len()).map(|s| s.1)
     }
 }
 
@@ -201,7 +201,6 @@ mod tests {
 
     fn dialect() -> Dialect {
         Dialect {
-            name: "test".into(),
             bauds: vec![9600],
             prompt: b'>',
             restart: "XZ".into(),

@@ -302,7 +302,6 @@ mod tests {
             ("?", Meaning::Unknown),
         ];
         Dialect {
-            name: "test".into(),
             bauds: vec![38_400],
             prompt: b'>',
             restart: "XZ".into(),
