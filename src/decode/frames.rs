@@ -3,6 +3,7 @@
 use super::reading::Reading;
 use super::values::{Values, Who};
 use super::{Item, Notice, NoticeKind};
+use crate::channel::Channel;
 use crate::profile::Profile;
 use crate::record::{LinkId, LinkInfo};
 use crate::time::Stamp;
@@ -110,7 +111,7 @@ impl Frames {
     }
 
     /// A fault of the line repeats itself a thousand times a second: each is said once.
-    fn bus_word(&mut self, at: Stamp, words: &'static str, out: &mut Vec<Item>) {
+    pub(super) fn bus_word(&mut self, at: Stamp, words: &'static str, out: &mut Vec<Item>) {
         if !self.said.contains(&words) {
             self.said.push(words);
             self.notice(at, words.to_owned(), out);
@@ -121,7 +122,25 @@ impl Frames {
         out.push(Item::Notice(Notice { at, link: self.link, kind: NoticeKind::Undecoded, text }));
     }
 
-    fn data(&mut self, at: Stamp, frame: &Frame, out: &mut Vec<Item>) {
+    /// A whole answer that came otherwise than in frames.
+    pub(super) fn answer(&mut self, at: Stamp, who: Who, message: &[u8], out: &mut Vec<Item>) {
+        let mut reading = Reading::new(at, self.link);
+        self.values.message(&mut reading, who, message);
+        if !reading.is_empty() {
+            out.push(Item::Reading(reading));
+        }
+    }
+
+    /// A value that needs no decoding.
+    pub(super) fn value(&mut self, at: Stamp, who: Who, channel: Channel, value: f64, out: &mut Vec<Item>) {
+        let mut reading = Reading::new(at, self.link);
+        self.values.take(&mut reading, who, channel, value);
+        if !reading.is_empty() {
+            out.push(Item::Reading(reading));
+        }
+    }
+
+    pub(super) fn data(&mut self, at: Stamp, frame: &Frame, out: &mut Vec<Item>) {
         let mut reading = Reading::new(at, self.link);
         let profile = Arc::clone(&self.profile);
         for b in profile.bus.broadcast.iter().filter(|b| b.id == frame.id) {
@@ -146,7 +165,6 @@ impl Frames {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::channel::Channel;
     use crate::profile;
 
     fn frames(extra: &str) -> Frames {

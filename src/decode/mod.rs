@@ -9,6 +9,7 @@ mod frames;
 mod layout;
 mod reading;
 mod rows;
+mod text;
 mod values;
 
 pub use file_clock::{FileClock, FileTime};
@@ -22,6 +23,7 @@ use crate::time::Stamp;
 use frames::Frames;
 use rows::Rows;
 use std::sync::Arc;
+use text::Text;
 
 /// What the decoder makes of a record, in order.
 #[derive(Debug, Clone, PartialEq)]
@@ -76,6 +78,7 @@ pub struct Decoder {
 enum Speaks {
     Rows(Box<Rows>),
     Frames(Box<Frames>),
+    Text(Box<Text>),
 }
 
 impl Decoder {
@@ -83,6 +86,7 @@ impl Decoder {
     pub fn new(profile: Arc<Profile>, links: &[LinkInfo]) -> Decoder {
         let speaks = |(id, info): (LinkId, &LinkInfo)| match info.kind.as_str() {
             "can" | "slcan" => Speaks::Frames(Box::new(Frames::new(profile.clone(), id, info))),
+            "adapter" => Speaks::Text(Box::new(Text::new(profile.clone(), id, info))),
             _ => Speaks::Rows(Box::new(Rows::new(profile.clone(), id, info))),
         };
         Decoder { links: (1..).zip(links).map(speaks).collect(), strange: 0 }
@@ -95,6 +99,7 @@ impl Decoder {
         match (&record.body, link) {
             (Body::Bytes(bytes), Some(Speaks::Rows(rows))) => rows.bytes(record.at, bytes, out),
             (Body::Bytes(bytes), Some(Speaks::Frames(frames))) => frames.bytes(record.at, bytes, out),
+            (Body::Bytes(bytes), Some(Speaks::Text(text))) => text.bytes(record.at, bytes, out),
             (Body::Can(packet), Some(Speaks::Frames(frames))) => frames.packet(record.at, packet, out),
             (Body::Event(event), Some(link)) => link.event(record.at, event, out),
             // What the session lost may be of any link.
@@ -110,7 +115,7 @@ impl Decoder {
     pub fn file_time(&self) -> Stamp {
         match self.links.first() {
             Some(Speaks::Rows(rows)) => rows.file_time(),
-            Some(Speaks::Frames(_)) | None => Stamp::ZERO,
+            Some(Speaks::Frames(_) | Speaks::Text(_)) | None => Stamp::ZERO,
         }
     }
 
@@ -119,6 +124,7 @@ impl Decoder {
         let of = |link: &Speaks| match link {
             Speaks::Rows(rows) => rows.undecoded(),
             Speaks::Frames(frames) => frames.undecoded(),
+            Speaks::Text(text) => text.undecoded(),
         };
         self.strange + self.links.iter().map(of).sum::<u64>()
     }
@@ -128,6 +134,7 @@ impl Decoder {
         let of = |link: &Speaks| match link {
             Speaks::Rows(rows) => rows.summary(),
             Speaks::Frames(frames) => frames.summary(),
+            Speaks::Text(text) => text.summary(),
         };
         let mut all: Vec<String> = self.links.iter().flat_map(of).collect();
         if self.strange > 0 {
@@ -141,6 +148,7 @@ impl Speaks {
     fn event(&mut self, at: Stamp, event: &Event, out: &mut Vec<Item>) {
         match self {
             Speaks::Rows(rows) => rows.event(at, event, out),
+            Speaks::Text(text) => text.event(at, event, out),
             Speaks::Frames(frames) => {
                 if matches!(event, Event::Gap { .. } | Event::LinkUp { .. } | Event::LinkDown { .. }) {
                     frames.lost();

@@ -14,6 +14,10 @@ use std::sync::Arc;
 pub(super) enum Who {
     /// The sender of a frame on CAN.
     Can(Id),
+    /// A controller's byte on an older bus.
+    Node(u8),
+    /// The adapter itself.
+    Adapter,
 }
 
 /// The values of one link.

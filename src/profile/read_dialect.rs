@@ -219,3 +219,92 @@ impl Reader<'_> {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use crate::profile::{Error, Profile, load_builtin};
+    use crate::wire::dialect::{Bus, Meaning};
+
+    fn profile(text: &str, sets: &[&str]) -> Result<Profile, Error> {
+        let sets: Vec<String> = sets.iter().map(|s| (*s).to_owned()).collect();
+        Profile::from_str("van.toml", &format!("extends = \"switch-module\"\n{text}"), &sets)
+    }
+
+    fn told(text: &str) -> Vec<String> {
+        match profile(text, &[]) {
+            Err(Error::Faulty(faults)) => faults.iter().map(ToString::to_string).collect(),
+            other => panic!("{other:?}"),
+        }
+    }
+
+    #[test]
+    fn the_built_in_dialect_is_sound_and_has_every_bus_and_meaning() {
+        let d = load_builtin("switch-module").unwrap().dialect;
+        assert!(d.commands().count() > 10);
+        for c in d.commands() {
+            assert!(d.fault_of(c).is_none() && d.command(c).is_some(), "{c}");
+        }
+        assert!(Bus::ALL.iter().all(|b| d.buses.iter().any(|(bus, ..)| *bus == b.0)));
+        assert!(Meaning::ALL.iter().all(|m| d.says.iter().any(|(_, meaning)| *meaning == m.0)));
+        let meaning = |line| d.meaning(line);
+        assert_eq!(meaning("BUS INIT: ...ERROR"), Some(Meaning::NoBus));
+        assert_eq!(meaning("BUS INIT: ..."), Some(Meaning::Working));
+        assert_eq!(meaning("7E8 03 41 <DATA ERROR"), Some(Meaning::Damaged));
+    }
+
+    #[test]
+    fn a_profile_changes_what_differs_and_is_kept_so() {
+        let text = "[dialect]\nrestart = \"ATWS\"\nbauds = [9600]\nlasting = [\"ATMA\"]\n\
+                    [dialect.says]\n\"HUM\" = \"fault\"\n[dialect.bus]\nj1850_vpw = { command = \"ATTPB\", sign = \"b\" }";
+        let (usual, own) = (load_builtin("switch-module").unwrap(), profile(text, &["dialect.volts=ATV"]).unwrap());
+        let d = &own.dialect;
+        assert_eq!((d.restart.as_str(), d.bauds.as_slice(), d.volts.as_deref()), ("ATWS", &[9600][..], Some("ATV")));
+        assert_eq!((&d.setup, d.prompt), (&usual.dialect.setup, usual.dialect.prompt));
+        assert_eq!(d.meaning("HUM"), Some(Meaning::Fault));
+        assert_eq!(d.says.len(), usual.dialect.says.len() + 1);
+        assert!(
+            d.buses.contains(&(Bus::J1850Vpw, "ATTPB".to_owned(), 'b')) && d.buses.len() == usual.dialect.buses.len()
+        );
+        assert!(d.lasting.len() == usual.dialect.lasting.len() + 1);
+        let (again, warnings) = Profile::from_table(&own.to_toml(), &[]).unwrap();
+        assert_eq!((&again, warnings), (&own, vec![]));
+        // One kept before there was a dialect takes the built-in one.
+        let mut old = own.to_toml();
+        old.remove("dialect");
+        assert_eq!(Profile::from_table(&old, &[]).unwrap().0.dialect, usual.dialect);
+    }
+
+    #[test]
+    fn what_may_not_be_sent_is_refused_whoever_asks_for_it() {
+        assert_eq!(
+            told("[dialect]\nlasting = []\nsetup = [\"ATE0\", \"at pp 0C SV 23\", \"04\"]"),
+            [
+                "van.toml: \"at pp 0C SV 23\" is no command for an adapter; it would change what the adapter keeps \
+                 without power",
+                "van.toml: \"04\" is no command for an adapter; hexadecimal digits alone would go out to the vehicle",
+            ]
+        );
+        let e = profile("", &["dialect.restart=ATPPFFOFF"]).unwrap_err().to_string();
+        assert!(e.starts_with("--set dialect.restart=ATPPFFOFF: ") && e.contains("without power"), "{e}");
+        let e = profile("", &["dialect.setup=ATZ"]).unwrap_err().to_string();
+        assert!(e.contains("dialect.setup"), "{e}");
+    }
+
+    #[test]
+    fn faults_are_told_with_their_place() {
+        assert_eq!(
+            told(
+                "[dialect]\nprompt = \">>\"\nbauds = []\nvolt = \"X\"\n[dialect.bus]\ncan_11_50 = { command = \"X1\", sign = \"1\" }\n\
+                 can_11_500 = \"X2\"\n[dialect.says]\n\"HM\" = \"no_answr\""
+            ),
+            [
+                "van.toml:3:10: dialect.prompt is \">>\"; it must be one printable character",
+                "van.toml:4:9: dialect.bauds is empty; give at least one, such as [38400]",
+                "van.toml:5:1: there is no \"volt\" in [dialect]; did you mean \"volts\"?",
+                "van.toml:7:1: there is no bus \"can_11_50\"; did you mean \"can_11_500\"?",
+                "van.toml:8:14: dialect.bus.can_11_500 lacks its command or sign; write { command = \"…\", sign = \"…\" }",
+                "van.toml:10:8: a word cannot mean \"no_answr\"; did you mean \"no_answer\"?",
+            ]
+        );
+    }
+}

@@ -392,6 +392,16 @@ settings! {
         /// How PID 54 is to be read: two's complement, or less 32767 (an older edition).
         pid_54: word("signed", "offset");
     }
+    /// A text-command adapter.
+    adapter Adapter {
+        /// The bus that it is to use; "search" lets it look for one, which it does by asking on each.
+        bus: word("search", "can_11_500", "can_29_500", "can_11_250", "can_29_250", "j1850_pwm", "j1850_vpw",
+                  "iso_9141_2", "iso_14230_slow", "iso_14230_fast");
+        /// It may take this long over what it is asked, the search for a bus included.
+        patience_s: number("s", 2.0, 120.0);
+        /// The supply is read once in this time.
+        volts_s: number("s", 1.0, 3600.0);
+    }
     /// What spoils a test.
     spoilers Spoilers {
         /// Settled fuel level rising by this is a refuelling.
