@@ -20,8 +20,9 @@ use std::time::{Duration, Instant};
 /// Record and grade live. Ctrl-C ends the run in order, with a summary and the capture's place.
 #[derive(Debug, clap::Args)]
 pub struct Watch {
-    /// Where readings come from: bench:PORT, can:IFACE, slcan:PORT, csv:FILE or sim:SCENARIO, with options after
-    /// commas such as bench:/dev/ttyUSB0,baud=115200; live ones may be joined by naming more. See `soakwatch links`
+    /// Where readings come from: bench:PORT, can:IFACE, slcan:PORT, adapter:PORT, csv:FILE or sim:SCENARIO, with
+    /// options after commas such as bench:/dev/ttyUSB0,baud=115200; live ones may be joined by naming more. See
+    /// `soakwatch links`
     #[arg(long, short, value_name = "LINK")]
     pub link: Vec<String>,
     /// Which limits to judge by.

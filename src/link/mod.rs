@@ -4,6 +4,7 @@
 //! stamps its records with the moment of receipt and may drop when the queue is full, which is counted and told as
 //! a gap; a file and the simulator bring their own times and wait for room.
 
+mod adapter;
 mod bench;
 mod can;
 mod feed;
@@ -11,6 +12,7 @@ mod file;
 mod serial;
 mod sim;
 mod slcan;
+mod talker;
 mod teller;
 
 pub use can::{bring_up, list_can};
@@ -28,6 +30,13 @@ use std::sync::Arc;
 /// A link, as named by the person.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum LinkSpec {
+    /// A text-command adapter on a serial port.
+    Adapter {
+        /// The port's path.
+        port: String,
+        /// Bits per second of the port; without it those of the dialect are tried.
+        baud: Option<u32>,
+    },
     /// A bench adapter on a serial port.
     Bench {
         /// The port's path.
@@ -68,7 +77,8 @@ pub enum LinkSpec {
 }
 
 /// What each kind of link takes, for messages and help: kind, target, keys.
-pub const KINDS: [(&str, &str, &[&str]); 5] = [
+pub const KINDS: [(&str, &str, &[&str]); 6] = [
+    ("adapter", "PORT", &["baud"]),
     ("bench", "PORT", &["baud"]),
     ("can", "IFACE", &["bitrate"]),
     ("csv", "FILE", &[]),
@@ -214,15 +224,16 @@ impl LinkSpec {
         let get = |key| options.iter().find(|o| o.0 == key).map(|o| o.1);
         let bad =
             |key, value: &str, right| Error::BadValue { link: link.to_owned(), key, value: value.to_owned(), right };
-        let baud = || match get("baud") {
-            None => Ok(115_200),
-            Some(v) => v
-                .parse()
-                .ok()
-                .filter(|b| (300..=4_000_000).contains(b))
-                .ok_or_else(|| bad("baud", v, "a number of bits per second from 300 to 4000000")),
+        let named_baud = || {
+            let read = |v: &str| {
+                let baud = v.parse().ok().filter(|b| (300..=4_000_000).contains(b));
+                baud.ok_or_else(|| bad("baud", v, "a number of bits per second from 300 to 4000000"))
+            };
+            get("baud").map(read).transpose()
         };
+        let baud = || named_baud().map(|b| b.unwrap_or(115_200));
         Ok(match kind {
+            "adapter" => LinkSpec::Adapter { port: target.to_owned(), baud: named_baud()? },
             "bench" => LinkSpec::Bench { port: target.to_owned(), baud: baud()? },
             "slcan" => {
                 let right = "a bit rate that the protocol knows: 10000, 20000, 50000, 100000, 125000, 250000, 500000, \
@@ -261,6 +272,7 @@ impl LinkSpec {
     /// What the capture keeps of it. A file's name is kept without its path.
     pub fn info(&self) -> LinkInfo {
         let (kind, name) = match self {
+            LinkSpec::Adapter { port, .. } => ("adapter", port.clone()),
             LinkSpec::Bench { port, .. } => ("bench", port.clone()),
             LinkSpec::Can { iface, .. } => ("can", iface.clone()),
             LinkSpec::Csv { file } => ("csv", file_name(file)),
@@ -280,7 +292,7 @@ impl LinkSpec {
     pub fn device(&self) -> Option<(&str, PathBuf)> {
         match self {
             // Two names may lead to one port.
-            LinkSpec::Bench { port, .. } | LinkSpec::Slcan { port, .. } => {
+            LinkSpec::Adapter { port, .. } | LinkSpec::Bench { port, .. } | LinkSpec::Slcan { port, .. } => {
                 Some((port, Path::new(port).canonicalize().unwrap_or_else(|_| port.into())))
             }
             LinkSpec::Can { iface, .. } => Some((iface, iface.into())),
@@ -294,6 +306,10 @@ impl LinkSpec {
         let feed = Feed::new(queue);
         let pace = Pace::new(speed);
         Ok(match self {
+            LinkSpec::Adapter { port, baud } => {
+                let adapter = adapter::Adapter::open(port, *baud, profile)?;
+                Box::new(move || adapter.run(feed))
+            }
             LinkSpec::Bench { port, baud } => {
                 let bench = bench::Bench::open(port, *baud)?;
                 Box::new(move || bench.run(feed))
@@ -386,6 +402,10 @@ mod tests {
         let can = ok("can:vcan0,bitrate=500000");
         assert_eq!(can, LinkSpec::Can { iface: "vcan0".into(), bitrate: Some(500_000) });
         assert!(can.is_live() && can.info() == LinkInfo { kind: "can".into(), name: "vcan0".into() });
+        assert_eq!(ok("adapter:/dev/ttyUSB1"), LinkSpec::Adapter { port: "/dev/ttyUSB1".into(), baud: None });
+        let want = LinkSpec::Adapter { port: "COM4".into(), baud: Some(9600) };
+        assert_eq!(ok("adapter:COM4,baud=9600"), want);
+        assert_eq!(want.info(), LinkInfo { kind: "adapter".into(), name: "COM4".into() });
         let want = LinkSpec::Slcan { port: "/dev/ttyACM0".into(), baud: 115_200, bitrate: Some(250_000) };
         assert_eq!(ok("slcan:/dev/ttyACM0,bitrate=250000"), want);
         assert_eq!(want.info(), LinkInfo { kind: "slcan".into(), name: "/dev/ttyACM0".into() });
@@ -408,7 +428,7 @@ mod tests {
         }
         assert_eq!(
             told("smoke:x"),
-            "\"smoke:x\": there is no kind of link \"smoke\"; there are bench:PORT, can:IFACE, csv:FILE, \
+            "\"smoke:x\": there is no kind of link \"smoke\"; there are adapter:PORT, bench:PORT, can:IFACE, csv:FILE, \
              slcan:PORT, sim:SCENARIO"
         );
         assert_eq!(told("bench:x,speed=1"), "\"bench:x,speed=1\": bench takes no key \"speed\"; it takes baud");

@@ -54,6 +54,13 @@ impl Serial {
         feed.wait(at, Body::Event(Event::LinkUp { detail: format!("{}{real}, {} baud", self.path, self.baud) }));
     }
 
+    /// Sets the speed of the port; it stays so when the port is opened again.
+    pub(super) fn set_baud(&mut self, baud: u32) -> io::Result<()> {
+        self.port.set_baud_rate(baud)?;
+        self.baud = baud;
+        Ok(())
+    }
+
     /// What has come, recorded already; empty if nothing came within `wait` (100 ms at most).
     pub(super) fn hear(&mut self, feed: &mut Feed, wait: Duration) -> io::Result<&[u8]> {
         self.port.set_timeout(wait.clamp(Duration::from_millis(1), READ))?;

@@ -407,7 +407,7 @@ fn parse_set(set: &str) -> Result<Layer, (String, String)> {
             let names = value.split(',').map(str::trim).filter(|n| !n.is_empty());
             layer.asks = Some(names.map(test_named).collect::<Result<_, _>>()?);
         }
-        "dialect.restart" | "dialect.volts" | "dialect.which_bus" => {}
+        "dialect.restart" | "dialect.volts" | "dialect.which_bus" | "dialect.listen" => {}
         "extends" | "dialect" | "csv" | "calibrate" | "guide" | "obd" | "did" | "broadcast" => {
             let right = "write it in a profile file and name that with --profile".to_string();
             return Err((format!("{key} cannot be set on the command line"), right));

@@ -7,8 +7,8 @@ use std::collections::BTreeMap;
 use toml::de::DeValue;
 use toml::{Table, Value};
 
-const DIALECT: [&str; 10] =
-    ["source", "bauds", "prompt", "restart", "setup", "volts", "which_bus", "lasting", "bus", "says"];
+const DIALECT: [&str; 11] =
+    ["source", "bauds", "prompt", "restart", "setup", "volts", "which_bus", "listen", "lasting", "bus", "says"];
 const BUS: [&str; 2] = ["command", "sign"];
 /// The slowest and quickest port.
 const BAUD: (f64, f64) = (300.0, 4_000_000.0);
@@ -23,6 +23,7 @@ pub(super) struct DialectPart {
     setup: Option<Vec<String>>,
     volts: Option<String>,
     which_bus: Option<String>,
+    listen: Option<String>,
     lasting: Vec<String>,
     buses: BTreeMap<Bus, (String, char)>,
     says: BTreeMap<String, Meaning>,
@@ -38,6 +39,7 @@ impl DialectPart {
             "restart" => &mut part.restart,
             "volts" => &mut part.volts,
             "which_bus" => &mut part.which_bus,
+            "listen" => &mut part.listen,
             _ => return None,
         } = Some(value.to_owned());
         Some(part)
@@ -56,6 +58,7 @@ impl DialectPart {
         self.setup = over.setup.or(self.setup.take());
         self.volts = over.volts.or(self.volts.take());
         self.which_bus = over.which_bus.or(self.which_bus.take());
+        self.listen = over.listen.or(self.listen.take());
         self.buses.extend(over.buses);
         self.says.extend(over.says);
         // A list of what is never sent only grows.
@@ -73,6 +76,7 @@ impl DialectPart {
             setup: self.setup.unwrap_or_default(),
             volts: self.volts,
             which_bus: self.which_bus,
+            listen: self.listen,
             buses: self.buses.into_iter().map(|(bus, (command, sign))| (bus, command, sign)).collect(),
             says: self.says.into_iter().collect(),
             lasting: self.lasting,
@@ -93,6 +97,7 @@ pub(super) fn to_toml(dialect: &Dialect, source: Option<&String>) -> Table {
     put("setup", Some(dialect.setup.clone().into()));
     put("volts", dialect.volts.clone().map(Value::from));
     put("which_bus", dialect.which_bus.clone().map(Value::from));
+    put("listen", dialect.listen.clone().map(Value::from));
     put("lasting", Some(dialect.lasting.clone().into()));
     let bus = |(bus, command, sign): &(Bus, String, char)| {
         let row = [("command", command.clone()), ("sign", sign.to_string())];
@@ -120,6 +125,7 @@ impl Reader<'_> {
                 "setup" => part.setup = Some(self.texts("dialect.setup", item)),
                 "volts" => part.volts = self.words("dialect.volts", item),
                 "which_bus" => part.which_bus = self.words("dialect.which_bus", item),
+                "listen" => part.listen = self.words("dialect.listen", item),
                 "lasting" => part.lasting = self.texts("dialect.lasting", item),
                 "bus" => self.buses(item, &mut part),
                 "says" => self.says(item, &mut part),
@@ -254,7 +260,7 @@ mod tests {
 
     #[test]
     fn a_profile_changes_what_differs_and_is_kept_so() {
-        let text = "[dialect]\nrestart = \"ATWS\"\nbauds = [9600]\nlasting = [\"ATMA\"]\n\
+        let text = "[dialect]\nrestart = \"ATWS\"\nbauds = [9600]\nlasting = [\"ATQQ\"]\n\
                     [dialect.says]\n\"HUM\" = \"fault\"\n[dialect.bus]\nj1850_vpw = { command = \"ATTPB\", sign = \"b\" }";
         let (usual, own) = (load_builtin("switch-module").unwrap(), profile(text, &["dialect.volts=ATV"]).unwrap());
         let d = &own.dialect;

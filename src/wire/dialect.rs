@@ -140,6 +140,8 @@ pub struct Dialect {
     pub volts: Option<String>,
     /// Asks which bus is in use; the last character of the answer is its sign.
     pub which_bus: Option<String>,
+    /// Lets it pass on every frame of CAN, without taking part in the bus, until it is sent a character.
+    pub listen: Option<String>,
     /// How each bus is chosen, for this power-up only, and by which sign it is told.
     pub buses: Vec<(Bus, String, char)>,
     /// What it says, `*` standing for any run of characters, and what that means.
@@ -167,7 +169,9 @@ impl Dialect {
 
     /// All its commands.
     pub fn commands(&self) -> impl Iterator<Item = &str> {
-        let one = [Some(&self.restart), self.volts.as_ref(), self.which_bus.as_ref()].into_iter().flatten();
+        let one = [Some(&self.restart), self.volts.as_ref(), self.which_bus.as_ref(), self.listen.as_ref()]
+            .into_iter()
+            .flatten();
         one.chain(&self.setup).chain(self.buses.iter().map(|b| &b.1)).map(String::as_str)
     }
 
@@ -207,6 +211,7 @@ mod tests {
             setup: vec!["XE0".into(), "XPP 01".into(), "04".into()],
             volts: Some("XV".into()),
             which_bus: None,
+            listen: None,
             buses: vec![(Bus::Iso9141, "XP3".into(), '3')],
             says: vec![("NO DATA".into(), Meaning::NoAnswer), ("BUS INIT*ERROR".into(), Meaning::NoBus)],
             lasting: vec!["XPP".into()],

@@ -308,6 +308,7 @@ mod tests {
             setup: Vec::new(),
             volts: Some("XV".into()),
             which_bus: None,
+            listen: None,
             buses: vec![(Bus::Search, "XP0".into(), '0')],
             says: says.map(|(w, m)| (w.to_owned(), m)).to_vec(),
             lasting: Vec::new(),

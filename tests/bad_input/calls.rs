@@ -51,7 +51,7 @@ fn a_wrong_call_ends_with_2_and_its_sentence() {
         (&["profile", "check", "bad.toml"], format!("{bad}bad.toml: 1 fault\n")),
         (
             &["watch", "--link", "nosuch:x"],
-            "soakwatch: \"nosuch:x\": there is no kind of link \"nosuch\"; there are bench:PORT, can:IFACE, csv:FILE, slcan:PORT, \
+            "soakwatch: \"nosuch:x\": there is no kind of link \"nosuch\"; there are adapter:PORT, bench:PORT, can:IFACE, csv:FILE, slcan:PORT, \
              sim:SCENARIO\n"
                 .into(),
         ),

@@ -192,7 +192,7 @@ fn links() {
         (
             "no such kind",
             told("nosuch:x"),
-            "\"nosuch:x\": there is no kind of link \"nosuch\"; there are bench:PORT, can:IFACE, csv:FILE, slcan:PORT, sim:SCENARIO".into(),
+            "\"nosuch:x\": there is no kind of link \"nosuch\"; there are adapter:PORT, bench:PORT, can:IFACE, csv:FILE, slcan:PORT, sim:SCENARIO".into(),
         ),
         (
             "no such key",
@@ -672,7 +672,7 @@ fn commands_and_views() {
             (
                 "a link",
                 call(&["watch", "--link", "nosuch:x"]).unwrap_err(),
-                "\"nosuch:x\": there is no kind of link \"nosuch\"; there are bench:PORT, can:IFACE, csv:FILE, slcan:PORT, sim:SCENARIO"
+                "\"nosuch:x\": there is no kind of link \"nosuch\"; there are adapter:PORT, bench:PORT, can:IFACE, csv:FILE, slcan:PORT, sim:SCENARIO"
                     .into(),
             ),
             (

@@ -70,11 +70,22 @@ impl Pty {
         self.sent.extend_from_slice(bytes);
     }
 
+    /// What came since the last look.
+    pub fn read(&mut self) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        // Nobody at the other side reads as an error, nothing to read as another.
+        let _ = self.master.read_to_end(&mut bytes);
+        bytes
+    }
+
+    /// The speed that the other side set.
+    pub fn baud(&self) -> u32 {
+        tcgetattr(&self.master).unwrap().input_speed()
+    }
+
     /// How often the header was asked for since the last look.
     pub fn asked(&mut self) -> usize {
-        let mut text = Vec::new();
-        // Nobody at the other side reads as an error, nothing to read as another.
-        let _ = self.master.read_to_end(&mut text);
+        let text = self.read();
         assert!(text.iter().all(|b| b"?\n".contains(b)), "{text:?}");
         text.iter().filter(|b| **b == b'\n').count()
     }
