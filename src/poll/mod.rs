@@ -98,7 +98,8 @@ pub enum Heard {
     /// No more answers will come to what was asked: "no data", the adapter's prompt, a time-out of the link's own. On CAN
     /// the poller keeps the time itself and needs none of this.
     Nothing,
-    /// The supply as the adapter measures it, V.
+    /// The supply as the adapter measures it, V. Worth telling in silence too: it costs the vehicle nothing, and where the
+    /// bus cannot be listened to, a starter or a charging battery is what tells of a wake-up.
     Volts(f64),
 }
 
@@ -110,3 +111,6 @@ pub struct Told {
     /// The key itself is measured (a bench adapter, a broadcast frame); else the phase is inferred from the engine.
     pub key_seen: bool,
 }
+
+#[cfg(test)]
+mod tests;

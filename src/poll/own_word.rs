@@ -161,7 +161,7 @@ impl OwnWord {
             let to = if self.one_by_one { To::One(*from) } else { To::All };
             let found: Vec<(Request, Then)> = match &then {
                 Then::Nothing => Vec::new(),
-                Then::Named(wanted, ask) => named(message, wanted).map(|n| (ask(n), Then::Nothing)).collect(),
+                Then::Named(wanted, ask) => named(message, wanted, *ask),
                 Then::Frozen(wanted) => match obd::answer(message) {
                     // No code: no frame.
                     Ok(obd::Answer::Frozen(0x02, _, code)) if code.iter().any(|b| *b != 0) => {
@@ -182,14 +182,19 @@ impl OwnWord {
     }
 }
 
-/// Those of `wanted` that a mask of four bytes names, wherever it stands: at the end of its answer. It begins behind the
-/// identifier that was asked for.
-fn named<'a>(message: &'a [u8], wanted: &'a [u8]) -> impl Iterator<Item = u8> + 'a {
+/// Questions for those of `wanted` that a mask of four bytes names, wherever it stands: at the end of its answer, behind
+/// the identifier that was asked for. If the mask goes on and something wanted lies there, that is asked for too.
+fn named(message: &[u8], wanted: &'static [u8], ask: By) -> Vec<(Request, Then)> {
     let first = match message {
-        [0x42 | 0x46 | 0x49, first, ..] | [0x62, _, first, ..] => Some(*first),
-        _ => None,
+        [0x42 | 0x46 | 0x49, first, ..] | [0x62, _, first, ..] if message.len() >= 6 => *first,
+        _ => return Vec::new(),
     };
-    let mask = message.last_chunk::<4>().filter(|_| message.len() >= 6).map_or(0, |m| u32::from_be_bytes(*m));
-    let there: Vec<u8> = first.map(|first| obd::supported(first, mask).collect()).unwrap_or_default();
-    wanted.iter().copied().filter(move |w| there.contains(w))
+    let mask = message.last_chunk::<4>().map_or(0, |m| u32::from_be_bytes(*m));
+    let there: Vec<u8> = obd::supported(first, mask).collect();
+    let mut found: Vec<(Request, Then)> =
+        wanted.iter().filter(|w| there.contains(w)).map(|w| (ask(*w), Then::Nothing)).collect();
+    if let Some(next) = first.checked_add(0x20).filter(|n| there.contains(n) && wanted.iter().any(|w| w > n)) {
+        found.push((ask(next), Then::Named(wanted, ask)));
+    }
+    found
 }

@@ -251,7 +251,7 @@ impl Poller {
     /// The capture is to end: the controllers' word is read once more. [`Poller::ended`] tells when that is done.
     pub fn end(&mut self, at: Stamp) {
         match self.mode {
-            Mode::Asking => self.close(at, at.plus(LAST_S), Silence::Ended),
+            Mode::Asking | Mode::Resting { .. } => self.close(at, at.plus(LAST_S), Silence::Ended),
             Mode::Closing { why: Silence::Ended, .. } => {}
             _ => self.silent(at, Silence::Ended),
         }
@@ -447,12 +447,14 @@ impl Poller {
                 let from = positive.clone().next().map(|a| a.0);
                 let busy = f.answers.iter().any(|a| a.1.get(2) == Some(&BUSY) && no(&a.1));
                 let there: Vec<Datum> = positive.flat_map(|a| Schedule::held(&data, self.era, &a.1)).collect();
-                if !f.answers.is_empty() && !busy || data.len() > 1 && f.answers.is_empty() {
+                if !busy {
                     let missing = self.schedule.answered(&data, from, &there);
                     self.tell_missing(&missing);
                 }
                 if self.unanswered >= LOST {
+                    // They have gone: what was not answered may be there all the same.
                     self.unanswered = 0;
+                    self.schedule.forgive();
                     self.seek(at);
                 }
             }
@@ -585,7 +587,16 @@ impl Poller {
     }
 
     fn supply(&mut self, at: Stamp, volts: f64) {
-        self.volts = Some(volts);
+        let before = self.volts.replace(volts);
+        let phases = &self.profile.set.phases;
+        let (cranks, charges) = (phases.crank_below_v, phases.charging_above_v);
+        if matches!(self.mode, Mode::Silent { .. }) && self.key_off_since.is_none() {
+            if before.is_some_and(|b| b < charges && volts >= charges) {
+                self.wake(at, "the battery is charged, so the engine runs");
+            } else if before.is_some_and(|b| b > cranks && volts <= cranks) {
+                self.wake(at, "the starter draws the battery down");
+            }
+        }
         let low = volts < self.battery_limit() && self.running_since.is_none();
         self.low_since = if low { self.low_since.or(Some(at)) } else { None };
     }
@@ -627,6 +638,10 @@ impl Poller {
     }
 
     fn silent(&mut self, at: Stamp, why: Silence) {
+        let why = match why {
+            Silence::NoAnswer if self.wire == Wire::Can && !self.traffic.spoke() => Silence::Gateway,
+            why => why,
+        };
         self.own = None;
         self.enter(Mode::Silent { since: at, why });
     }

@@ -168,6 +168,12 @@ impl Schedule {
         missing
     }
 
+    /// What went unanswered of late is not held against anything.
+    pub(super) fn forgive(&mut self) {
+        self.one_at_a_time.clear();
+        self.items.iter_mut().filter(|i| !i.dropped).for_each(|i| i.misses = 0);
+    }
+
     /// The data of `asked` that an answer holds.
     pub(super) fn held(asked: &[Datum], era: Era, message: &[u8]) -> Vec<Datum> {
         match (message.first(), era) {

@@ -9,6 +9,8 @@ pub enum Silence {
     KeyOff,
     /// Nobody answers.
     NoAnswer,
+    /// Nobody answers, and nothing else was ever heard on this bus.
+    Gateway,
     /// The bus fell silent.
     BusAsleep,
     /// The supply is below the profile's limit.
@@ -72,7 +74,7 @@ impl Silence {
     fn words(&self) -> &'static str {
         match self {
             Silence::KeyOff => "key off",
-            Silence::NoAnswer => "no controller answers",
+            Silence::NoAnswer | Silence::Gateway => "no controller answers",
             Silence::BusAsleep => "the bus fell silent",
             Silence::Battery { .. } => "the battery is low",
             Silence::Ended => "the capture ends",
@@ -84,6 +86,10 @@ impl fmt::Display for Silence {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Silence::NoAnswer => f.write_str("no controller answers. Turn the key on"),
+            Silence::Gateway => f.write_str(
+                "no controller answers, and this bus never speaks by itself, so that a wake-up cannot be heard on it. Begin \
+                 anew with the key on, or add a bench adapter that sees the key",
+            ),
             Silence::Battery { volts, limit } => {
                 write!(f, "the battery is at {volts:.1} V, below {limit:.1} V. Charge it before the next night")
             }

@@ -59,6 +59,11 @@ impl Traffic {
         woke
     }
 
+    /// The bus speaks by itself.
+    pub(super) fn spoke(&self) -> bool {
+        self.last.is_some()
+    }
+
     /// The bus spoke by itself before, and has fallen silent.
     pub(super) fn ceased(&self, at: Stamp) -> bool {
         self.last.is_some_and(|last| at.since(last) >= self.quiet_s)
