@@ -212,6 +212,7 @@ impl Judge {
                 self.notice(format!("{:.1} s: {line}", record.at.secs()));
                 self.say(record.at, line);
             }
+            Event::Asking { detail } => self.say(record.at, format!("{}: {detail}", self.link_name(record.link))),
             Event::End { cause } => self.say(record.at, format!("end: {cause}")),
             Event::Tick | Event::Clock(_) | Event::Sent { .. } => {}
         }
@@ -301,6 +302,11 @@ impl Judge {
         } else {
             self.unsaid += 1;
         }
+    }
+
+    /// The phase now, and whether the key itself is measured rather than inferred from the engine.
+    pub fn phase(&self) -> (Phase, bool) {
+        (self.timeline.phase().0, self.timeline.signals.get(Channel::Key).is_some())
     }
 
     /// A picture for a view. Verdicts are made anew at most once a second of capture time, and at each event.

@@ -29,6 +29,8 @@ pub enum Body {
     Bytes(Vec<u8>),
     /// A CAN or CAN FD frame in the layout of the registered SocketCAN link type.
     Can(Vec<u8>),
+    /// A CAN frame that this program sent, recorded before it left, in the same layout.
+    CanSent(Vec<u8>),
     /// Something the edge knows.
     Event(Event),
 }
@@ -69,7 +71,12 @@ pub enum Event {
         /// In words: why.
         detail: String,
     },
-    /// Bytes sent on the link.
+    /// What the poller does from now on, or found out about the vehicle.
+    Asking {
+        /// In words.
+        detail: String,
+    },
+    /// Bytes sent on the link; CAN frames are records of their own.
     Sent {
         /// As text, lossless for what this program sends.
         text: String,

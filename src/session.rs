@@ -18,7 +18,7 @@ use crate::capture::{self, SessionFile, Writer};
 use crate::decode::Reading;
 use crate::grade::verdict::Findings;
 use crate::judge::{Judge, Snapshot};
-use crate::link::{self, LinkSpec, LinkState, Queue, Stop};
+use crate::link::{self, LinkSpec, LinkState, PhaseWord, Queue, Stop};
 use crate::profile::{self, Profile};
 use crate::record::{Event, LinkInfo};
 use crate::time::Clock;
@@ -228,10 +228,12 @@ impl Session {
         let reading = Clock::read();
         let (records, queue) = crossbeam_channel::bounded(QUEUE);
         let mut states = Vec::new();
+        let told = PhaseWord::default();
         for (id, link) in (1..).zip(&options.links) {
             let state = Arc::<LinkState>::default();
             states.push((link.info(), state.clone()));
-            let queue = Queue { link: id, records: records.clone(), clock, stop: stop.clone(), state };
+            let queue =
+                Queue { link: id, records: records.clone(), clock, stop: stop.clone(), state, told: told.clone() };
             let run = link.open(queue, &options.profile, options.speed)?;
             // The thread ends with its end of the queue; nobody needs to join it.
             let thread = std::thread::Builder::new().name("link".to_owned()).spawn(run);
@@ -247,6 +249,7 @@ impl Session {
         let (notes, noted) = crossbeam_channel::unbounded();
         let recorder = Recorder::new(writer, judge, (clock, reading), live, published.clone())
             .with_links(states)
+            .tells(told)
             .with_sinks(sinks, &dir)
             .until(stop.clone(), options.last)
             .lead(job);

@@ -22,10 +22,14 @@ pub(super) const USER1: u16 = 148;
 pub(super) const SOCKETCAN: u16 = 227;
 
 /// Option codes.
+pub(super) const EPB_FLAGS: u16 = 2;
 pub(super) const EPB_HASH: u16 = 3;
 pub(super) const EPB_PACKETID: u16 = 5;
 pub(super) const STAMP_CHECK: u16 = 0x8001;
 pub(super) const IF_TSOFFSET: u16 = 14;
+/// `epb_flags`: bits of the direction, and what they hold for a packet that was sent.
+pub(super) const DIRECTION: u32 = 0b11;
+pub(super) const OUTBOUND: u32 = 0b10;
 /// `epb_hash`: first octet for a CRC-32.
 pub(super) const HASH_CRC32: u8 = 2;
 
@@ -79,13 +83,16 @@ fn is_session(link: &LinkId) -> bool {
 }
 
 /// The check over data, interface, stamp and number, given the CRC of the data; `head` is the block's first
-/// three fields.
-pub(super) fn stamp_check(data_crc: u32, head: [u8; 12], seq: u64) -> u32 {
+/// three fields. Of a packet that was sent it covers that too, by one more octet.
+pub(super) fn stamp_check(data_crc: u32, head: [u8; 12], seq: u64, sent: bool) -> u32 {
     let mut all = [0; 20];
     all[..12].copy_from_slice(&head);
     all[12..].copy_from_slice(&seq.to_le_bytes());
     let mut crc = crc32fast::Hasher::new_with_initial(data_crc);
     crc.update(&all);
+    if sent {
+        crc.update(&[OUTBOUND as u8]);
+    }
     crc.finalize()
 }
 
@@ -152,6 +159,8 @@ pub(super) struct Packet {
     pub interface: u32,
     pub at_ns: i64,
     pub seq: u64,
+    /// By this program.
+    pub sent: bool,
     pub data_len: usize,
 }
 
@@ -172,11 +181,15 @@ pub(super) fn packet(block: &[u8], interfaces: usize) -> Result<Packet, Why> {
     let options_at = data_len.checked_next_multiple_of(4).and_then(|n| n.checked_add(DATA)).ok_or(Why::Length)?;
     let data = block.get(DATA..DATA.saturating_add(data_len)).ok_or(Why::Length)?;
     let options = block.get(options_at..block.len() - 4).ok_or(Why::Length)?;
-    let (mut hash, mut seq, mut check) = (None, None, None);
+    let (mut hash, mut seq, mut check, mut sent) = (None, None, None, false);
     let mut options = Options::of(options);
     for option in &mut options {
         match option {
             (EPB_HASH, [HASH_CRC32, a, b, c, d]) => hash = Some(u32::from_be_bytes([*a, *b, *c, *d])),
+            (EPB_FLAGS, v) => {
+                let flags = v.try_into().map(u32::from_le_bytes).map_err(|_| Why::Options)?;
+                sent = flags & DIRECTION == OUTBOUND;
+            }
             (EPB_PACKETID, v) => seq = v.try_into().ok().map(u64::from_le_bytes),
             (STAMP_CHECK, v) => check = Some(v.try_into().map(u32::from_be_bytes).map_err(|_| Why::Options)?),
             _ => {}
@@ -191,14 +204,14 @@ pub(super) fn packet(block: &[u8], interfaces: usize) -> Result<Packet, Why> {
     }
     let seq = seq.ok_or(Why::NoNumber)?;
     let head = *block[8..].first_chunk().ok_or(Why::Length)?;
-    if check.is_some_and(|c| c != stamp_check(crc, head, seq)) {
+    if check.is_some_and(|c| c != stamp_check(crc, head, seq, sent)) {
         return Err(Why::Stamp);
     }
     if interface as usize >= interfaces {
         return Err(Why::Interface);
     }
     let at_ns = (u64::from(high) << 32 | u64::from(low)).cast_signed();
-    Ok(Packet { interface, at_ns, seq, data_len })
+    Ok(Packet { interface, at_ns, seq, sent, data_len })
 }
 
 /// The options of a block.

@@ -19,10 +19,11 @@
 //! - stamp: capture time in nanoseconds (`if_tsresol` 9, `if_tsoffset` = the UTC second of the anchor). A
 //!   negative stamp, which only faulty input has, is stored as two's complement: it comes back unchanged here,
 //!   and other readers show a date far in the future.
+//! - `epb_flags` (option 2): outbound, for a CAN frame that this program sent; others have none.
 //! - `epb_hash` (option 3): type 2, CRC-32/ISO-HDLC of the packet data, big-endian.
 //! - `epb_packetid` (option 5): sequence number, consecutive from 0 through all files of a capture.
 //! - option 0x8001 (local use): CRC-32/ISO-HDLC, big-endian, of the packet data followed by interface number,
-//!   stamp (high, low) and sequence number as they stand in the block. The hash covers the data alone; without
+//!   stamp (high, low) and sequence number as they stand in the block, and by an octet 2 if it was sent. The hash covers the data alone; without
 //!   this a flipped bit in a stamp would be believed. A block without the option is read all the same.
 //!
 //! ## What survives

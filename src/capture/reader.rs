@@ -295,12 +295,13 @@ impl Reader {
             return Ok(());
         }
         let mut buffer = match &mut record.body {
-            Body::Bytes(v) | Body::Can(v) => std::mem::take(v),
+            Body::Bytes(v) | Body::Can(v) | Body::CanSent(v) => std::mem::take(v),
             Body::Event(_) => std::mem::take(&mut self.spare),
         };
         buffer.clear();
         buffer.extend_from_slice(data);
         (record.link, record.body) = match carries {
+            Carries::Frames(link) if packet.sent => (link, Body::CanSent(buffer)),
             Carries::Frames(link) => (link, Body::Can(buffer)),
             Carries::Bytes(link) => (link, Body::Bytes(buffer)),
             Carries::Events => return Err(Why::Interface),
@@ -362,7 +363,7 @@ impl Iterator for Reader {
 
 /// Keeps the buffer of a record that is about to become an event.
 fn keep(spare: &mut Vec<u8>, record: &mut Record) {
-    if let Body::Bytes(v) | Body::Can(v) = &mut record.body {
+    if let Body::Bytes(v) | Body::Can(v) | Body::CanSent(v) = &mut record.body {
         *spare = std::mem::take(v);
     }
 }

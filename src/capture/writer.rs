@@ -2,7 +2,9 @@
 
 use super::RAW_FILE;
 use super::error::{Error, Result};
-use super::layout::{Carries, EPB_PACKETID, EventOut, HASH_CRC32, MAX_DATA, STAMP_CHECK, interfaces, stamp_check};
+use super::layout::{
+    Carries, EPB_PACKETID, EventOut, HASH_CRC32, MAX_DATA, OUTBOUND, STAMP_CHECK, interfaces, stamp_check,
+};
 use super::session_file::{SessionFile, sync_folder};
 use crate::record::{Body, Record};
 use pcap_file::pcapng::PcapNgWriter;
@@ -154,7 +156,7 @@ impl<S: Sink> Writer<S> {
     fn encode(&mut self, record: &Record, seq: u64) -> std::result::Result<(), String> {
         let (carries, data) = match &record.body {
             Body::Bytes(bytes) => (Carries::Bytes(record.link), bytes.as_slice()),
-            Body::Can(frame) => (Carries::Frames(record.link), frame.as_slice()),
+            Body::Can(frame) | Body::CanSent(frame) => (Carries::Frames(record.link), frame.as_slice()),
             Body::Event(event) => {
                 let known = record.link == 0 || self.interfaces.contains(&Carries::Bytes(record.link));
                 if !known {
@@ -184,7 +186,8 @@ impl<S: Sink> Writer<S> {
         head[..4].copy_from_slice(&(interface as u32).to_le_bytes());
         head[4..8].copy_from_slice(&((stamp >> 32) as u32).to_le_bytes());
         head[8..].copy_from_slice(&(stamp as u32).to_le_bytes());
-        let check = stamp_check(crc, head, seq).to_be_bytes();
+        let sent = matches!(record.body, Body::CanSent(_));
+        let check = stamp_check(crc, head, seq, sent).to_be_bytes();
         let number = seq.to_le_bytes();
         let other = |code, value| EnhancedPacketOption::Common(CommonOption::Unknown(UnknownOption::new(code, value)));
         let block = EnhancedPacketBlock {
@@ -192,11 +195,15 @@ impl<S: Sink> Writer<S> {
             timestamp: self.anchor + Duration::from_nanos(stamp),
             original_len: data.len() as u32,
             data: Cow::Borrowed(data),
-            options: vec![
-                EnhancedPacketOption::Hash(Cow::Borrowed(&hash)),
-                other(EPB_PACKETID, &number),
-                other(STAMP_CHECK, &check),
-            ],
+            options: [
+                Some(EnhancedPacketOption::Hash(Cow::Borrowed(&hash))),
+                sent.then_some(EnhancedPacketOption::Flags(OUTBOUND)),
+                Some(other(EPB_PACKETID, &number)),
+                Some(other(STAMP_CHECK, &check)),
+            ]
+            .into_iter()
+            .flatten()
+            .collect(),
         };
         self.encoder.write_pcapng_block(block).map(drop).map_err(|e| e.to_string())
     }

@@ -106,8 +106,9 @@ impl Decoder {
             (Body::Event(event @ Event::Gap { .. }), None) => {
                 self.links.iter_mut().for_each(|l| l.event(record.at, event, out));
             }
-            (Body::Event(_), None) => {}
-            (Body::Can(_), _) | (Body::Bytes(_), None) => self.strange += 1,
+            // What this program asked is nobody's answer.
+            (Body::CanSent(_), Some(Speaks::Frames(_))) | (Body::Event(_), None) => {}
+            (Body::Can(_) | Body::CanSent(_), _) | (Body::Bytes(_), None) => self.strange += 1,
         }
     }
 

@@ -1,9 +1,11 @@
 //! How a link hands its records over, and what the session may know of it meanwhile.
 
+use crate::poll::Told;
 use crate::record::{Body, Event, LinkId, Record};
 use crate::time::{Clock, Stamp};
+use crate::trade::Phase;
 use crossbeam_channel::{SendTimeoutError, Sender, TrySendError};
-use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicU8, AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::{Duration, Instant};
 
@@ -20,6 +22,40 @@ impl Stop {
     /// Whether it is to end.
     pub fn stopped(&self) -> bool {
         self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// What the judge of this capture last said, for links that ask a vehicle: one word that the recorder writes after each
+/// batch and links read, without a lock. What they ask because of it is recorded, so that a replay needs none of this.
+#[derive(Debug, Clone, Default)]
+pub struct PhaseWord(Arc<AtomicU8>);
+
+/// The phases by their number in the word, from 1; 0 is nothing said yet.
+const PHASES: [Phase; 8] = [
+    Phase::KeyOff,
+    Phase::Soak,
+    Phase::KeyOn,
+    Phase::Crank,
+    Phase::Running,
+    Phase::PurgeRun,
+    Phase::Decay,
+    Phase::Unknown,
+];
+/// Bit of the word: the key itself is measured.
+const KEY_SEEN: u8 = 0x80;
+
+impl PhaseWord {
+    /// The judge says this.
+    pub fn publish(&self, told: Told) {
+        let number = PHASES.iter().position(|p| *p == told.phase).map_or(0, |i| i as u8 + 1);
+        self.0.store(number | if told.key_seen { KEY_SEEN } else { 0 }, Ordering::Relaxed);
+    }
+
+    /// What it last said.
+    pub fn read(&self) -> Option<Told> {
+        let word = self.0.load(Ordering::Relaxed);
+        let phase = *PHASES.get(usize::from(word & !KEY_SEEN).checked_sub(1)?)?;
+        Some(Told { phase, key_seen: word & KEY_SEEN != 0 })
     }
 }
 
@@ -61,6 +97,8 @@ pub struct Queue {
     pub stop: Stop,
     /// What the link tells of itself.
     pub state: Arc<LinkState>,
+    /// What the judge says.
+    pub told: PhaseWord,
 }
 
 /// Pauses between attempts to open what went away: from, to.
@@ -92,6 +130,12 @@ impl Feed {
         self.queue.stop.stopped()
     }
 
+    /// What the judge of this capture last said, of all its links.
+    #[expect(dead_code, reason = "links that ask will read it")]
+    pub(super) fn told(&self) -> Option<Told> {
+        self.queue.told.read()
+    }
+
     pub(super) fn say(&self, words: impl Into<String>) {
         *self.queue.state.words.lock().unwrap_or_else(PoisonError::into_inner) = words.into();
     }
@@ -105,15 +149,22 @@ impl Feed {
     /// Hands a record of live hardware over, or drops it if there is no room. What was dropped is told as a gap
     /// before the next record that finds room.
     pub(super) fn live(&mut self, at: Stamp, body: Body) {
+        self.kept(at, body);
+    }
+
+    /// As [`Feed::live`]; true if it was kept. What is to be sent goes only if it was.
+    pub(super) fn kept(&mut self, at: Stamp, body: Body) -> bool {
         if self.dropped > 0 && self.offer(at, self.gap(at)) {
             self.dropped = 0;
         }
-        if self.dropped == 0 && self.offer(at, body) {
+        let kept = self.dropped == 0 && self.offer(at, body);
+        if kept {
             self.last = at;
         } else {
             self.dropped += 1;
             self.queue.state.dropped.fetch_add(1, Ordering::Relaxed);
         }
+        kept
     }
 
     /// Tells a gap below this program: so many records never reached it since the last one.
@@ -220,8 +271,27 @@ mod tests {
 
     fn feed(room: usize) -> (Feed, crossbeam_channel::Receiver<Record>) {
         let (records, out) = crossbeam_channel::bounded(room);
-        let queue = Queue { link: 3, records, clock: Clock::start(), stop: Stop::default(), state: Arc::default() };
+        let queue = Queue {
+            link: 3,
+            records,
+            clock: Clock::start(),
+            stop: Stop::default(),
+            state: Arc::default(),
+            told: PhaseWord::default(),
+        };
         (Feed::new(queue), out)
+    }
+
+    #[test]
+    fn the_judges_word_comes_back_as_it_was_given() {
+        let word = PhaseWord::default();
+        assert_eq!(word.read(), None);
+        for phase in PHASES {
+            for key_seen in [false, true] {
+                word.clone().publish(Told { phase, key_seen });
+                assert_eq!(word.read(), Some(Told { phase, key_seen }));
+            }
+        }
     }
 
     fn bytes(b: u8) -> Body {

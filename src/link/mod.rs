@@ -16,7 +16,7 @@ mod talker;
 mod teller;
 
 pub use can::{bring_up, list_can};
-pub use feed::{LinkState, Queue, Stop};
+pub use feed::{LinkState, PhaseWord, Queue, Stop};
 pub use file::FileRows;
 
 use crate::profile::Profile;

@@ -5,7 +5,8 @@ use crate::capture::{self, Writer};
 use crate::grade::verdict::Findings;
 use crate::guide;
 use crate::judge::{Judge, Snapshot};
-use crate::link::{LinkState, Stop};
+use crate::link::{LinkState, PhaseWord, Stop};
+use crate::poll::Told;
 use crate::record::{Body, Event, LinkInfo, Record};
 use crate::time::{Clock, ClockReading, Stamp};
 use crate::trade::Job;
@@ -82,6 +83,7 @@ pub(super) struct Recorder<S: capture::Sink> {
     live: bool,
     published: Arc<Published>,
     links: Vec<(LinkInfo, Arc<LinkState>)>,
+    told: PhaseWord,
     sinks: Vec<Box<dyn Sink>>,
     dir: PathBuf,
     stop: Stop,
@@ -119,6 +121,7 @@ impl<S: capture::Sink> Recorder<S> {
             live,
             published,
             links: Vec::new(),
+            told: PhaseWord::default(),
             sinks: Vec::new(),
             dir: PathBuf::new(),
             stop: Stop::default(),
@@ -139,6 +142,12 @@ impl<S: capture::Sink> Recorder<S> {
 
     pub(super) fn with_links(mut self, links: Vec<(LinkInfo, Arc<LinkState>)>) -> Self {
         self.links = links;
+        self
+    }
+
+    /// Says the phase to links that ask the vehicle.
+    pub(super) fn tells(mut self, told: PhaseWord) -> Self {
+        self.told = told;
         self
     }
 
@@ -309,6 +318,8 @@ impl<S: capture::Sink> Recorder<S> {
         }
         batch.clear();
         self.batch = batch;
+        let (phase, key_seen) = self.judge.phase();
+        self.told.publish(Told { phase, key_seen });
     }
 
     fn sync(&mut self, now: bool) {

@@ -269,7 +269,7 @@ fn an_event_of_an_unknown_kind_is_named_and_counted() {
     file[o] = b'o';
     let crc = crc32fast::hash(&file[data.clone()]);
     let options = data.end.next_multiple_of(4);
-    let check = layout::stamp_check(crc, file[block.start + 8..block.start + 20].try_into().unwrap(), 13);
+    let check = layout::stamp_check(crc, file[block.start + 8..block.start + 20].try_into().unwrap(), 13, false);
     file[options + 5..options + 9].copy_from_slice(&crc.to_be_bytes());
     file[options + 28..options + 32].copy_from_slice(&check.to_be_bytes());
     only_these_are_lost(&[&file], &records, &(13..14));

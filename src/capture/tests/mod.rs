@@ -43,6 +43,7 @@ fn night() -> Vec<Record> {
         0,
         Event::Gap { from_ns: 1, to_ns: 2, count: 3, cause: "more than the disk could take".into() },
     ));
+    all.push(record(23_900, 2, Body::CanSent(vec![0, 0, 7, 0xDF, 8, 0, 0, 0, 2, 1, 0, 4, 5, 6, 7, 8])));
     all.push(event(24_000, 0, Event::End { cause: "by the person".into() }));
     all
 }

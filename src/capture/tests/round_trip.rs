@@ -90,7 +90,7 @@ fn one_record_is_used_again_and_again_without_a_new_buffer() {
     let mut seen = 0;
     while reader.next_into(&mut at_hand).unwrap() {
         assert_eq!(at_hand, records[seen]);
-        if let Body::Bytes(v) | Body::Can(v) = &at_hand.body {
+        if let Body::Bytes(v) | Body::Can(v) | Body::CanSent(v) = &at_hand.body {
             assert_eq!(v.capacity(), 4096);
         }
         seen += 1;
@@ -141,7 +141,7 @@ fn second_reader_agrees(records: &[Record], file: &[u8]) {
         assert_eq!(*stamp as i64, record.at.0);
         match &record.body {
             Body::Bytes(b) => assert_eq!((*interface, b), (u32::from(record.link), data)),
-            Body::Can(b) => assert_eq!((*interface, b), (3, data)),
+            Body::Can(b) | Body::CanSent(b) => assert_eq!((*interface, b), (3, data)),
             Body::Event(event) => {
                 assert_eq!(*interface, 0);
                 let json: serde_json::Value = serde_json::from_slice(data).unwrap();
@@ -150,12 +150,16 @@ fn second_reader_agrees(records: &[Record], file: &[u8]) {
             }
         }
         let option = |code| &options.iter().find(|(c, _)| *c == code).unwrap().1;
-        // pcapng, options of the enhanced packet block: 3 is the hash, its first octet 2 a CRC-32; 5 the number.
+        // pcapng, options of the enhanced packet block: 2 holds flags, 2 in the lowest two bits is outbound; 3 is the hash, its first octet 2 a CRC-32; 5 the number.
         assert_eq!(option(3)[0], 2);
         assert_eq!(option(3)[1..], crc(data).to_be_bytes());
         assert_eq!(*option(5), record.seq.to_le_bytes());
         let (high, low) = ((*stamp >> 32) as u32, *stamp as u32);
-        let all = [data, &interface.to_le_bytes()[..], &high.to_le_bytes(), &low.to_le_bytes(), option(5)].concat();
+        let sent = matches!(record.body, Body::CanSent(_));
+        assert_eq!(options.iter().find(|o| o.0 == 2).map(|o| &o.1[..]), sent.then_some(&[2, 0, 0, 0][..]));
+        let more: &[u8] = if sent { &[2] } else { &[] };
+        let all =
+            [data, &interface.to_le_bytes()[..], &high.to_le_bytes(), &low.to_le_bytes(), option(5), more].concat();
         assert_eq!(*option(0x8001), crc(&all).to_be_bytes());
     }
 }
@@ -186,6 +190,7 @@ fn any_event() -> impl Strategy<Value = Event> {
         text().prop_map(|detail| Event::LinkUp { detail }),
         text().prop_map(|detail| Event::LinkDown { detail }),
         text().prop_map(|text| Event::Sent { text }),
+        text().prop_map(|detail| Event::Asking { detail }),
         text().prop_map(|cause| Event::End { cause }),
     ]
 }
@@ -195,6 +200,7 @@ fn any_record() -> impl Strategy<Value = Record> {
     let body = prop_oneof![
         (1..=2u16, bytes()).prop_map(|(link, b)| (link, Body::Bytes(b))),
         bytes().prop_map(|b| (2, Body::Can(b))),
+        bytes().prop_map(|b| (2, Body::CanSent(b))),
         (0..=2u16, any_event()).prop_map(|(link, e)| (link, Body::Event(e))),
     ];
     // Stamps of faulty input too: negative and as far as they go.

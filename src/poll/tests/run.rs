@@ -28,7 +28,7 @@ pub enum Line {
     /// This program sent.
     Sent(Frame),
     /// A controller sent; its answers only.
-    Answer(Frame),
+    Answer,
     /// For the record.
     News(String),
 }
@@ -79,7 +79,7 @@ impl Run {
             self.now = next.max(self.now + 1e-4);
             for frame in self.car.take(self.now) {
                 if crate::poll::answers(frame.id) {
-                    self.log.push((self.now, Line::Answer(frame)));
+                    self.log.push((self.now, Line::Answer));
                 }
                 self.asker.frame(Stamp::from_secs(self.now), &frame);
             }
