@@ -12,7 +12,7 @@ use soakwatch::wire::can_frame::{Frame, Id};
 use soakwatch::wire::dtc::Code;
 use soakwatch::wire::isotp::{Fault, Flow, Got, Part, Receiver, Send, Sender, flow_frame, part, pause_s};
 use soakwatch::wire::obd::{self, Pid54};
-use soakwatch::wire::slcan::{self, Said};
+use soakwatch::wire::slcan;
 use soakwatch::wire::uds;
 
 fn vectors(name: &str) -> Value {
@@ -46,8 +46,11 @@ fn payload(n: usize) -> Vec<u8> {
     (0..n).map(|i| (i * 7 + i / 256 + n) as u8).collect()
 }
 
-/// Our sender and our receiver, against each other: every frame of both, who sent it, and the least pause of a block.
-fn converse(row: &Value) -> (Vec<(char, Vec<u8>)>, Vec<u8>, f64) {
+/// A frame and who sent it: the sender `a`, the receiver `b`.
+type Said = (char, Vec<u8>);
+
+/// Our sender and our receiver, against each other: every frame of both, the message, and the least pause of a block.
+fn converse(row: &Value) -> (Vec<Said>, Vec<u8>, f64) {
     let mut sender = Sender::new(&payload(number(row, "bytes")), number(row, "room")).expect("a message");
     let mut receiver = Receiver::new(byte(row, "block"), byte(row, "pause"));
     let (mut now, mut said, mut least, mut last) = (Stamp::ZERO, Vec::new(), f64::INFINITY, None);
@@ -258,11 +261,11 @@ fn serial_line_text() {
         let frame = Frame::data(id(row), &hex(&row["data"])).expect("a frame");
         let line = row["line"].as_str().expect("a line").as_bytes();
         assert_eq!(slcan::line(&frame).as_deref(), Some(line), "{row}");
-        assert_eq!(slcan::said(&line[..line.len() - 1]), Said::Frame(frame), "{row}");
+        assert_eq!(slcan::said(&line[..line.len() - 1]), slcan::Said::Frame(frame), "{row}");
     }
     for row in all["remote"].as_array().expect("remote") {
         let line = row["line"].as_str().expect("a line").trim_end();
-        assert_eq!(slcan::said(line.as_bytes()), Said::Remote(id(row)), "{row}");
+        assert_eq!(slcan::said(line.as_bytes()), slcan::Said::Remote(id(row)), "{row}");
     }
     for (digits, rate) in all["rates"].as_object().expect("rates") {
         let rate = u32::try_from(rate.as_u64().expect("a rate")).expect("32 bits");
@@ -274,10 +277,13 @@ fn serial_line_text() {
     assert_eq!((said("listening").as_slice(), said("closing").as_slice()), (slcan::LISTEN, slcan::CLOSE));
 }
 
+/// A PID, its unit, and raw values with what they mean.
+type Scaling = (u8, &'static str, [(u32, f64); 3]);
+
 /// Least, middle and greatest raw value of every PID that is given a value, with what the table of SAE J1979 states for
 /// its range and what its scaling makes of the middle (from memory). Libraries disagree on 32 and 54; this is the
 /// standard's: 0.25 Pa and 1 Pa a bit, two's complement.
-const LIVE: [(u8, &str, [(u32, f64); 3]); 16] = [
+const LIVE: [Scaling; 16] = [
     (0x05, "°C", [(0x00, -40.0), (0x80, 88.0), (0xFF, 215.0)]),
     (0x06, "%", [(0x00, -100.0), (0x80, 0.0), (0xFF, 99.218_75)]),
     (0x07, "%", [(0x00, -100.0), (0x80, 0.0), (0xFF, 99.218_75)]),

@@ -162,6 +162,8 @@ pub(super) struct Packet {
     /// By this program.
     pub sent: bool,
     pub data_len: usize,
+    /// Stamp and number have a check of their own.
+    pub checked: bool,
 }
 
 /// Where packet data begins in its block.
@@ -211,7 +213,7 @@ pub(super) fn packet(block: &[u8], interfaces: usize) -> Result<Packet, Why> {
         return Err(Why::Interface);
     }
     let at_ns = (u64::from(high) << 32 | u64::from(low)).cast_signed();
-    Ok(Packet { interface, at_ns, seq, sent, data_len })
+    Ok(Packet { interface, at_ns, seq, sent, data_len, checked: check.is_some() })
 }
 
 /// The options of a block.

@@ -23,8 +23,9 @@
 //! - `epb_hash` (option 3): type 2, CRC-32/ISO-HDLC of the packet data, big-endian.
 //! - `epb_packetid` (option 5): sequence number, consecutive from 0 through all files of a capture.
 //! - option 0x8001 (local use): CRC-32/ISO-HDLC, big-endian, of the packet data followed by interface number,
-//!   stamp (high, low) and sequence number as they stand in the block, and by an octet 2 if it was sent. The hash covers the data alone; without
-//!   this a flipped bit in a stamp would be believed. A block without the option is read all the same.
+//!   stamp (high, low) and sequence number as they stand in the block, and by an octet 2 if it was sent. The hash
+//!   covers the data alone; without this a flipped bit in a stamp would be believed. A block without the option is
+//!   read all the same, unless its number leaves out more records than could have stood in the damaged bytes before it.
 //!
 //! ## What survives
 //!
