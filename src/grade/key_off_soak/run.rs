@@ -284,10 +284,10 @@ impl Run {
     /// Keeps the trace while the tank can only have lost gas through a hole.
     pub(super) fn trace(&mut self, t: &Timeline, mean: Option<f64>, n: f64) {
         let reliefs = &t.profile.set.reliefs;
-        match mean.filter(|m| t.zero_known() && *m < reliefs.pressure_low_pa && -*m < reliefs.vacuum_low_pa) {
+        match mean.filter(|m| t.zero_known() && -*m < reliefs.vacuum_low_pa) {
             Some(mean) => {
                 let baro = t.baro_fine_pa().unwrap_or(101_325.0);
-                self.supply.push(t.now().secs() - 0.5 * ADVANCE_S, mean, baro);
+                self.supply.push(t.now().secs() - 0.5 * ADVANCE_S, mean, baro, reliefs.pressure_low_pa);
                 self.readings += n;
             }
             None => self.supply.end(),
