@@ -2,4 +2,5 @@
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::expect_used)]
 
+mod devices;
 mod own_word;

@@ -16,7 +16,9 @@
 //! | `node` | the transport protocol of one controller |
 //! | `path` | faults on the way |
 //! | `outing` | vehicle, network and path on simulated time |
+//! | `device`, `serial_can`, `text` | adapters at the end of the path that speak bytes |
 
+mod device;
 mod live;
 mod maker;
 mod memory;
@@ -24,14 +26,19 @@ mod node;
 mod outing;
 mod path;
 mod seen;
+mod serial_can;
 #[cfg(test)]
 mod tests;
+mod text;
 mod unit;
 
 pub use super::controller::{OwnCheck, Story};
+pub use device::{Behind, Device};
 pub use outing::Outing;
 pub use path::{FAULTS, Fault, Path};
 pub use seen::Seen;
+pub use serial_can::SerialCan;
+pub use text::TextAdapter;
 
 use super::random::Dice;
 use crate::time::Stamp;
@@ -74,17 +81,29 @@ impl Standard {
         STANDARDS.iter().find(|s| s.0 == name).map(|s| s.1)
     }
 
+    /// True for the address of a question to all controllers.
+    fn to_all(self, id: Id) -> bool {
+        match self {
+            Standard::Can11 | Standard::J1979_2 => id == Id::Standard(0x7DF),
+            Standard::Can29 => id == Id::Extended(0x18DB_33F1),
+            Standard::J1850 | Standard::Iso9141 => id == Id::Extended(0x68_6AF1),
+            Standard::Iso14230 => matches!(id, Id::Extended(id) if id & 0xC0_FFFF == 0xC0_33F1),
+        }
+    }
+
     /// No CAN: a bus of older vehicles, reached through a text adapter alone.
     pub fn is_old(self) -> bool {
         matches!(self, Standard::J1850 | Standard::Iso9141 | Standard::Iso14230)
     }
 }
 
-/// The network of one vehicle on CAN.
+/// The network of one vehicle.
+///
+/// A message of an older bus stands as a frame of up to seven bytes whose identifier is the three header bytes: to all
+/// 686AF1 (SAE J1850 and ISO 9141-2) or Cn33F1 (ISO 14230), from a controller 486Bxx or 8nF1xx.
 #[derive(Debug, Clone)]
 pub struct Network {
     standard: Standard,
-    all: Id,
     nodes: Vec<Node>,
     memory: Memory,
     seen: Option<Seen>,
@@ -106,16 +125,31 @@ const WAKES_S: f64 = 0.1;
 const FRAME_S: f64 = 0.000_27;
 
 impl Network {
-    /// Of the van that `seed` gives. An old bus has no frames of CAN and is not answered here.
+    /// Of the van that `seed` gives.
     pub fn new(standard: Standard, seed: u64) -> Network {
-        let node = |who, short: u16, long: u32| match standard {
-            Standard::Can29 => Node::new(who, Id::Extended(0x18DA_00F1 | long << 8), Id::Extended(0x18DA_F100 | long)),
-            _ => Node::new(who, Id::Standard(short), Id::Standard(short + 8)),
+        let node = |who, byte: u8| {
+            let (long, short) = (u32::from(byte), if who == Who::Engine { 0x7E0 } else { 0x7E1 });
+            match standard {
+                Standard::Can29 => {
+                    Node::new(who, Id::Extended(0x18DA_00F1 | long << 8), Id::Extended(0x18DA_F100 | long))
+                }
+                Standard::Can11 | Standard::J1979_2 => Node::new(who, Id::Standard(short), Id::Standard(short + 8)),
+                Standard::J1850 | Standard::Iso9141 => {
+                    Node::plain(who, Id::Extended(0x6800_00F1 | long << 8), Id::Extended(0x48_6B00 | long))
+                }
+                Standard::Iso14230 => {
+                    Node::plain(who, Id::Extended(0x80_00F1 | long << 8), Id::Extended(0x80_F100 | long))
+                }
+            }
         };
+        let mut nodes = vec![node(Who::Engine, 0x10), node(Who::Gearbox, 0x18)];
+        if standard == Standard::Iso9141 {
+            // Older still: the gearbox is not on the line.
+            nodes.truncate(1);
+        }
         Network {
             standard,
-            all: if standard == Standard::Can29 { Id::Extended(0x18DB_33F1) } else { Id::Standard(0x7DF) },
-            nodes: vec![node(Who::Engine, 0x7E0, 0x10), node(Who::Gearbox, 0x7E1, 0x18)],
+            nodes,
             memory: Memory::new(seed),
             seen: None,
             dice: Dice::new(seed, 91),
@@ -134,6 +168,16 @@ impl Network {
         self.rouse(at);
     }
 
+    /// By which standard it answers.
+    pub fn standard(&self) -> Standard {
+        self.standard
+    }
+
+    /// What the engine controller's sensors read when the vehicle was last seen.
+    pub fn seen(&self) -> Option<&Seen> {
+        self.seen.as_ref()
+    }
+
     /// The network is awake: the key is on, a controller has something to do, or somebody keeps asking.
     pub fn awake(&self) -> bool {
         self.awake
@@ -150,7 +194,7 @@ impl Network {
             return;
         }
         self.awake = wanted;
-        if wanted {
+        if wanted && !self.standard.is_old() {
             for (next, b) in self.broadcasts.iter_mut().zip(&BROADCASTS) {
                 *next = Some(at.plus(b.every_s));
             }
@@ -163,7 +207,7 @@ impl Network {
     /// A frame of somebody else on the bus.
     pub fn frame(&mut self, at: Stamp, frame: &Frame) {
         self.rouse(at);
-        if frame.kind != Kind::Classic || self.standard.is_old() {
+        if frame.kind != Kind::Classic || (self.standard.is_old() && !self.awake) {
             return;
         }
         if !self.awake {
@@ -173,20 +217,25 @@ impl Network {
             return;
         }
         self.busy_until = self.busy_until.max(at.plus(FRAME_S));
-        let to_all = frame.id == self.all;
+        let to_all = self.standard.to_all(frame.id);
         let Some(seen) = self.seen else { return };
         for node in self.nodes.iter_mut().filter(|n| to_all || n.hears == frame.id) {
             let Some(question) = node.frame(at, frame, to_all) else { continue };
             self.kept_until = at.plus(KEPT_S);
             self.meddled.extend(question.first().filter(|s| meddles(**s)));
             let context = Context { who: node.who, standard: self.standard, to_all, seen: &seen, memory: &self.memory };
-            // P2 of ISO 15765-4 is 50 ms at most.
-            let thinks = match node.who {
-                Who::Engine => self.dice.between(0.006, 0.022),
-                Who::Gearbox => self.dice.between(0.009, 0.035),
+            // P2: at most 50 ms in ISO 15765-4, ISO 14230 and ISO 9141-2, 100 ms in SAE J1850 (from memory); and the slow
+            // lines of the last two take some tens of milliseconds for the bytes of a message.
+            let (low, high) = match (self.standard, node.who) {
+                (Standard::Can11 | Standard::Can29 | Standard::J1979_2, Who::Engine) => (0.006, 0.022),
+                (Standard::Can11 | Standard::Can29 | Standard::J1979_2, Who::Gearbox) => (0.009, 0.035),
+                (Standard::J1850, _) => (0.015, 0.06),
+                (Standard::Iso9141 | Standard::Iso14230, _) => (0.045, 0.12),
             };
+            let mut from = at.plus(self.dice.between(low, high));
             for answer in answers(context, &question) {
-                node.answer(at.plus(thinks), answer);
+                node.answer(from, answer);
+                from = from.plus(low);
             }
         }
     }

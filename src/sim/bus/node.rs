@@ -1,4 +1,5 @@
-//! One controller's end of the transport protocol (ISO 15765-2): questions put together, answers taken apart.
+//! One controller's end of the transport protocol (ISO 15765-2): questions put together, answers taken apart. On the
+//! older buses a message is a message, and stands here as a frame whose identifier is its three header bytes.
 
 use super::unit::Who;
 use crate::time::Stamp;
@@ -15,6 +16,8 @@ pub struct Node {
     pub hears: Id,
     /// From it.
     pub speaks: Id,
+    /// No transport protocol: each answer is one message.
+    plain: bool,
     from_one: Receiver,
     from_all: Receiver,
     /// Answers that wait for their moment.
@@ -31,6 +34,7 @@ impl Node {
             who,
             hears,
             speaks,
+            plain: false,
             from_one: Receiver::new(0, 0),
             from_all: Receiver::new(0, 0),
             waiting: VecDeque::new(),
@@ -40,13 +44,21 @@ impl Node {
         }
     }
 
+    /// A silent one of an older bus.
+    pub fn plain(who: Who, hears: Id, speaks: Id) -> Node {
+        Node { plain: true, ..Node::new(who, hears, speaks) }
+    }
+
     /// It falls asleep: whatever was begun is forgotten.
     pub fn forget(&mut self) {
-        *self = Node::new(self.who, self.hears, self.speaks);
+        *self = Node { plain: self.plain, ..Node::new(self.who, self.hears, self.speaks) };
     }
 
     /// A frame to it alone, or to all; a whole question if there is one.
     pub fn frame(&mut self, at: Stamp, frame: &Frame, to_all: bool) -> Option<Vec<u8>> {
+        if self.plain {
+            return Some(frame.bytes().to_vec());
+        }
         if let (false, Some(Part::Flow(flow))) = (to_all, part(frame.bytes())) {
             if let Some(sender) = &mut self.sending {
                 sender.flow(at, flow);
@@ -69,10 +81,19 @@ impl Node {
 
     /// Sends an answer from this moment on. A few wait for each other; more are not kept.
     pub fn answer(&mut self, at: Stamp, message: Vec<u8>) {
-        if self.waiting.len() < 4 {
+        if self.waiting.len() < MOST_WAITING {
             self.waiting.push_back((at, message));
             self.due = Some(self.due.map_or(at, |d| d.min(at)));
         }
+    }
+
+    /// A message of an older bus; in ISO 14230 the header's first byte counts what follows the header.
+    fn message(&self, message: &[u8]) -> Option<Frame> {
+        let id = match self.speaks {
+            Id::Extended(id) if id & 0xFF_0000 == 0x80_0000 => Id::Extended(id | (message.len() as u32 & 0x3F) << 16),
+            id => id,
+        };
+        Frame::data(id, message)
     }
 
     /// When it wants to speak next.
@@ -94,6 +115,10 @@ impl Node {
                     Some((from, _)) if *from > at => {
                         self.due = Some(*from);
                         return None;
+                    }
+                    Some(_) if self.plain => {
+                        let message = self.waiting.pop_front().map(|w| w.1).unwrap_or_default();
+                        return self.message(&message);
                     }
                     Some(_) => {
                         self.sending = self.waiting.pop_front().and_then(|(_, message)| Sender::new(&message, 8));
@@ -124,3 +149,6 @@ impl Node {
         }
     }
 }
+
+/// A text of service 09 takes up to ten messages on an older bus.
+const MOST_WAITING: usize = 12;

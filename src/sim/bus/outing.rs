@@ -48,6 +48,11 @@ impl Outing {
         (self.vehicle.day.parked_s, self.vehicle.day.morning_s, self.vehicle.day.ends_s)
     }
 
+    /// By which standard the vehicle answers.
+    pub fn standard(&self) -> Standard {
+        self.path.network.standard()
+    }
+
     /// The network, as it stands behind its path.
     pub fn network(&self) -> &Network {
         &self.path.network

@@ -61,13 +61,20 @@ pub struct Path {
     next_noise: Stamp,
 }
 
-/// The engine controller's answers and the gearbox controller's (ISO 15765-4).
+/// The engine controller's answers and the gearbox controller's (ISO 15765-4, and the headers of the older buses).
 fn answers(id: Id) -> Option<usize> {
     match id {
         Id::Standard(0x7E8) | Id::Extended(0x18DA_F110) => Some(0),
         Id::Standard(0x7E9) | Id::Extended(0x18DA_F118) => Some(1),
+        Id::Extended(id) if id < 0x100_0000 && id & 0xFF == 0x10 => Some(0),
+        Id::Extended(id) if id < 0x100_0000 && id & 0xFF == 0x18 => Some(1),
         _ => None,
     }
+}
+
+/// A message of an older bus, without transport protocol.
+fn plain(id: Id) -> bool {
+    matches!(id, Id::Extended(id) if id < 0x100_0000)
 }
 
 impl Path {
@@ -139,12 +146,13 @@ impl Path {
             return;
         }
         let mut when = when;
-        let first = frame.bytes().first().copied().unwrap_or(0) >> 4;
+        let plain = plain(frame.id);
+        let first = if plain { 0 } else { frame.bytes().first().copied().unwrap_or(0) >> 4 };
         let begins = first < 2;
         if self.has(Fault::Slow) && begins {
             when = when.plus(self.dice.between(0.04, 0.18));
         }
-        if self.has(Fault::Pending) && who == 0 && begins {
+        if self.has(Fault::Pending) && who == 0 && begins && !plain {
             let service = frame.bytes().get(if first == 0 { 1 } else { 2 }).copied().unwrap_or(0);
             if service != 0x7F {
                 let later = [3, 0x7F, service.wrapping_sub(0x40), 0x78, 0xCC, 0xCC, 0xCC, 0xCC];
@@ -157,7 +165,7 @@ impl Path {
             }
         }
         if self.has(Fault::WrongLength) && begins && self.dice.unit() < 0.05 {
-            frame = wrong_length(&frame);
+            frame = if plain { shorter(&frame) } else { wrong_length(&frame) };
         }
         // A frame never overtakes the one before it of the same controller.
         let behind = self.coming.iter().rev().find(|f| f.1.id == frame.id).map(|f| f.0);
@@ -221,6 +229,12 @@ impl Path {
 
 /// An answer is held so long for the other controller's, s.
 const HELD_S: f64 = 0.012;
+
+/// The same message without its last byte.
+fn shorter(frame: &Frame) -> Frame {
+    let data = frame.bytes();
+    Frame::data(frame.id, &data[..data.len().saturating_sub(1)]).unwrap_or(*frame)
+}
 
 /// The same frame, announcing one byte more or less than it should.
 fn wrong_length(frame: &Frame) -> Frame {
