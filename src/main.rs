@@ -10,6 +10,7 @@ fn main() -> ExitCode {
         Command::Regrade(regrade) => regrade.run(),
         Command::Export(export) => export.run(),
         Command::Links(links) => links.run(),
+        Command::Play(play) => play.run(),
         Command::Profile(profiles) => profiles.run(),
     };
     cli::exit(ended)

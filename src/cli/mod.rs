@@ -5,6 +5,7 @@ pub mod inputs;
 mod keyboard;
 pub mod links;
 pub mod outcome;
+pub mod play;
 pub mod profile;
 pub mod regrade;
 pub mod watch;
@@ -37,6 +38,8 @@ pub enum Command {
     Export(export::Export),
     /// Show the serial ports and scenarios there are, and which test each kind of link can grade
     Links(links::Links),
+    /// Play a simulated vehicle on a CAN interface or a pseudo-terminal, for others to connect to
+    Play(play::Play),
     /// List, show and check profiles: the volumes, limits and timings a vehicle is judged by
     Profile(profile::Profiles),
 }

@@ -76,6 +76,12 @@ pub enum Error {
         /// What there is, as advice.
         there: String,
     },
+    /// What is played cannot be handed on.
+    #[error("the play ended: {source}. See that the interface stays up and that the system has pseudo-terminals")]
+    Play {
+        /// Of the system.
+        source: io::Error,
+    },
     /// A profile is not there or faulty.
     #[error(transparent)]
     Profile(#[from] profile::Error),

@@ -269,7 +269,7 @@ fn number(file: &Path) -> u64 {
 
 /// Opens an interface; else what is missing and how to bring it.
 fn open(iface: &str) -> Result<CanFdSocket, String> {
-    check(Path::new(NET), iface)?;
+    ready(iface)?;
     let set = || {
         let socket = CanFdSocket::open(iface)?;
         socket.set_error_filter_accept_all()?;
@@ -282,6 +282,11 @@ fn open(iface: &str) -> Result<CanFdSocket, String> {
         Ok::<_, io::Error>(socket)
     };
     set().map_err(|e| e.to_string())
+}
+
+/// Whether it is there, is a CAN interface and is up; else what is missing and how to bring it.
+pub(super) fn ready(iface: &str) -> Result<(), String> {
+    check(Path::new(NET), iface)
 }
 
 /// Whether it is there, is a CAN interface and is up.

@@ -9,6 +9,7 @@ mod bench;
 mod can;
 mod feed;
 mod file;
+mod plain_can;
 mod serial;
 mod sim;
 mod slcan;
@@ -18,6 +19,7 @@ mod teller;
 pub use can::{bring_up, list_can};
 pub use feed::{LinkState, PhaseWord, Queue, Stop};
 pub use file::FileRows;
+pub use plain_can::PlainCan;
 
 use crate::profile::Profile;
 use crate::record::LinkInfo;

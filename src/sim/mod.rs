@@ -50,7 +50,7 @@ mod weather;
 
 pub use play::{Play, Said, is_tray};
 pub use player::Player;
-pub use port::play_to;
+pub use port::{FramePort, play_to, serve, serve_bus};
 pub use scenario::{Scenario, scenarios};
 pub use vehicle::Truth;
 

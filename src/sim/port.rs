@@ -1,7 +1,10 @@
-//! The edge: plays a day into something that can be read and written, such as the master side of a pty, at real
-//! or multiplied pace, as a bench adapter would.
+//! The edge: plays a day at real or multiplied pace, as a bench adapter or another device would, into something that can
+//! be read and written, such as the master side of a pty; or as the vehicle's own bus into a CAN interface.
 
+use super::bus::{Device, Outing};
 use super::{Play, Said};
+use crate::time::Stamp;
+use crate::wire::can_frame::{Frame, Kind};
 use std::io::{self, ErrorKind, Read, Write};
 use std::time::{Duration, Instant};
 
@@ -35,6 +38,75 @@ pub fn play_to<P: Read + Write>(play: &mut Play, port: &mut P, speed: f64) -> io
             std::thread::sleep(Duration::from_secs_f64(left.min(0.02)));
         }
         write_all(port, &bytes)?;
+    }
+    Ok(())
+}
+
+/// Where frames of CAN go and come from.
+pub trait FramePort {
+    /// A frame that has come; waits a millisecond or so.
+    fn read(&mut self) -> io::Result<Option<Frame>>;
+    /// Sends a frame; one that finds no room is lost, as on any bus.
+    fn write(&mut self, frame: &Frame) -> io::Result<()>;
+}
+
+/// Simulated time at life's pace or a multiple of it.
+struct Clock {
+    begun: Instant,
+    from_s: f64,
+    speed: f64,
+}
+
+impl Clock {
+    fn now(&self) -> Stamp {
+        Stamp::from_secs(self.from_s + self.begun.elapsed().as_secs_f64() * self.speed)
+    }
+}
+
+/// Plays a day from `from_s` on, `speed` times as fast as life, as a device on a serial port. What nobody reads is lost
+/// once the port is full, as with a real one.
+///
+/// # Errors
+/// Those of writing, but for a full buffer. A read that fails because nobody has opened the other side is silence.
+pub fn serve<P: Read + Write>(device: &mut dyn Device, port: &mut P, from_s: f64, speed: f64) -> io::Result<()> {
+    while device.next(Stamp::from_secs(from_s)).is_some() {}
+    let clock = Clock { begun: Instant::now(), from_s, speed };
+    let mut buf = [0u8; 512];
+    while !device.done() {
+        let now = clock.now();
+        if let Ok(n) = port.read(&mut buf)
+            && n > 0
+        {
+            device.bytes(now, &buf[..n]);
+        }
+        while let Some((_, bytes)) = device.next(now) {
+            match port.write(&bytes) {
+                Ok(_) => {}
+                Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut | ErrorKind::Interrupted) => {}
+                Err(e) => return Err(e),
+            }
+        }
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    Ok(())
+}
+
+/// The same as the vehicle's own bus. Errors that a driver would report have no frame and are left out.
+///
+/// # Errors
+/// Those of the interface.
+pub fn serve_bus(outing: &mut Outing, bus: &mut dyn FramePort, from_s: f64, speed: f64) -> io::Result<()> {
+    while outing.next(Stamp::from_secs(from_s)).is_some() {}
+    let clock = Clock { begun: Instant::now(), from_s, speed };
+    while !outing.done() {
+        if let Some(frame) = bus.read()? {
+            outing.frame(clock.now(), &frame);
+        }
+        while let Some((_, frame)) = outing.next(clock.now()) {
+            if !matches!(frame.kind, Kind::Error(_)) {
+                bus.write(&frame)?;
+            }
+        }
     }
     Ok(())
 }

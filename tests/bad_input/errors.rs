@@ -558,6 +558,7 @@ rows!(CLI, cli_row, cli::Error {
     cli::Error::Nothing { .. } => "nothing to grade",
     cli::Error::Into { .. } => "nowhere to write",
     cli::Error::NoGuide { .. } => "no such guide",
+    cli::Error::Play { .. } => "nothing to play on",
     cli::Error::Profile(_) => "a profile",
     cli::Error::Link(_) => "a link",
     cli::Error::Session(_) => "a session",
@@ -571,8 +572,22 @@ fn call(args: &[&str]) -> Result<Outcome, cli::Error> {
         Command::Regrade(c) => c.run(),
         Command::Export(c) => c.run(),
         Command::Links(c) => c.run(),
+        Command::Play(c) => c.run(),
         Command::Profile(c) => c.run(),
     }
+}
+
+/// A system that has no more files, and a pseudo-terminal takes two.
+fn without_terminals(dir: &Path) -> &'static str {
+    let few = format!("ulimit -n 4; exec {} play --to slcan", env!("CARGO_BIN_EXE_soakwatch"));
+    let ended = std::process::Command::new("sh").args(["-c", &few]).current_dir(dir).output().unwrap();
+    assert_eq!(
+        err(&ended),
+        "soakwatch: the play ended: Too many open files (os error 24). See that the interface stays up and that the \
+         system has pseudo-terminals\n"
+    );
+    assert_eq!(ended.status.code(), Some(2));
+    "nothing to play on"
 }
 
 /// A disk that fills up.
@@ -631,7 +646,7 @@ fn commands_and_views() {
     hold(
         CLI,
         cli_row,
-        &[],
+        &[without_terminals(&dir)],
         vec![
             ("a path", found("/nowhere/at/all"), path("/nowhere/at/all")),
             ("a path", call(&["export", "/nowhere", "--to", "csv"]).unwrap_err(), path("/nowhere")),

@@ -40,6 +40,8 @@ enum At {
     Rest,
     /// Looks for the bus, or begins one that must be begun; then asks.
     Begins { question: Vec<u8>, then: Stamp },
+    /// Passes on all it hears.
+    Listens,
     /// Waits for answers until then.
     Waits { until: Stamp, answers: usize, first: bool, wanted: Option<usize> },
 }
@@ -142,7 +144,7 @@ impl TextAdapter {
             ("L", _) => self.told.line_feeds = on,
             ("S", _) => self.told.blanks = on,
             ("H", _) => self.told.headers = on,
-            ("M" | "CAF" | "CFC" | "AT", _) | (_, "AT2" | "CRA" | "AR" | "AL") => {}
+            ("M" | "CAF" | "CFC" | "CSM" | "AT", _) | (_, "AT2" | "CRA" | "AR" | "AL") => {}
             (_, "Z" | "D" | "WS") => {
                 self.told = Told::default();
                 self.found = false;
@@ -151,6 +153,10 @@ impl TextAdapter {
             }
             (_, "I") => return self.reply(at, "TEXT ADAPTER 1.0"),
             (_, "PC") => self.found = false,
+            (_, "MA") => {
+                self.at = At::Listens;
+                return;
+            }
             (_, "RV") => {
                 let volts = self.outing.network().seen().map_or(0.0, |s| s.battery_v);
                 return self.reply(at, &format!("{:.1}V", volts - 0.1));
@@ -243,6 +249,17 @@ impl TextAdapter {
     }
 
     fn heard(&mut self, at: Stamp, frame: &Frame) {
+        if self.at == At::Listens {
+            // Bytes that do not fit through the port fill its small memory.
+            let behind = self.out.back().map_or(0.0, |b| b.0.since(at));
+            if behind > 0.25 {
+                self.reply(at, "BUFFER FULL");
+            } else if !self.standard().is_old() || self.told.bus != 0 {
+                let text = self.text(frame);
+                self.line(at, &text);
+            }
+            return;
+        }
         let At::Waits { until, answers, first, wanted } = self.at else { return };
         let old = self.standard().is_old();
         let to = match frame.id {
@@ -343,7 +360,7 @@ impl TextAdapter {
 
     fn due(&self) -> Option<Stamp> {
         match self.at {
-            At::Rest => None,
+            At::Rest | At::Listens => None,
             At::Begins { then, .. } => Some(then),
             At::Waits { until, .. } => Some(until),
         }
