@@ -1,6 +1,7 @@
 //! Engine, battery, coolant, fuel trims and the manifold that purge draws into.
 
 use super::random::{Dice, Drift};
+use super::relax::Relax;
 
 /// What the engine is asked to do.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -13,6 +14,17 @@ pub enum Duty {
     Crank,
     /// Runs; road speed in km/h.
     Run(f64),
+}
+
+/// What the engine breathes during a step.
+#[derive(Debug, Clone, Copy)]
+pub struct Around {
+    /// Outside air, °C.
+    pub air_c: f64,
+    /// Barometer, Pa.
+    pub baro_pa: f64,
+    /// Petrol vapour that purge brings, mol/s.
+    pub vapour_mol_s: f64,
 }
 
 /// The engine's state.
@@ -81,9 +93,10 @@ impl Engine {
         self.since_start_s
     }
 
-    /// One step of `dt` to time `t`. `vapour_mol_s` is the petrol vapour that purge brings.
-    pub fn step(&mut self, t: f64, dt: f64, duty: Duty, air_c: f64, baro_pa: f64, vapour_mol_s: f64) {
-        let near = |from: f64, to: f64, lag: f64| from + (to - from) * -libm::expm1(-dt / lag);
+    /// One step of `dt` from time `t`.
+    pub fn step(&mut self, t: f64, dt: f64, duty: Duty, around: Around, relax: &mut Relax) {
+        let Around { air_c, baro_pa, vapour_mol_s } = around;
+        let mut near = |from: f64, to: f64, lag: f64| from + (to - from) * relax.share(dt, lag);
         let load = self.load.at(t);
         let (rpm, manifold, volts) = match duty {
             Duty::Off => {
@@ -95,7 +108,7 @@ impl Engine {
             Duty::Crank => (215.0 + 12.0 * load, 0.93 * baro_pa, 9.9),
             Duty::Run(kph) => {
                 let cold = ((60.0 - self.coolant_c) / 60.0).clamp(0.0, 1.0);
-                let idle = 740.0 + 330.0 * cold + 700.0 * libm::exp(-self.since_start_s / 1.2);
+                let idle = 740.0 + 330.0 * cold + 700.0 * fading(self.since_start_s / 1.2);
                 let drive = if kph > 3.0 { 1_050.0 + 22.0 * kph + 120.0 * load } else { 0.0 };
                 let pull = if kph > 3.0 { 14_000.0 + 20_000.0 * load } else { 0.0 };
                 let manifold = (35_000.0 + 2_500.0 * cold + pull).clamp(22_000.0, 0.9 * baro_pa);
@@ -138,4 +151,9 @@ impl Engine {
             self.trim_short = 0.0;
         }
     }
+}
+
+/// `exp(−x)`; nothing where that vanishes beside any number of this file.
+fn fading(x: f64) -> f64 {
+    if x < 50.0 { libm::exp(-x) } else { 0.0 }
 }

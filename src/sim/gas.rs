@@ -1,5 +1,7 @@
 //! Gas through holes, and the vapour over petrol: the simulator's own laws, on purpose not those of the judge.
 
+use std::cell::OnceCell;
+
 /// Gas constant, J/(mol·K). Source: SI 2019, exact to these digits.
 pub const R: f64 = 8.314_462_618;
 /// Molar mass of dry air, kg/mol (from memory, handbook).
@@ -34,24 +36,65 @@ impl Discharge {
     }
 }
 
-/// A gas on the upstream side of a hole.
-#[derive(Debug, Clone, Copy)]
-pub struct Upstream {
-    /// Absolute pressure, Pa.
-    pub pa: f64,
-    /// Kelvin.
-    pub kelvin: f64,
-    /// Mole fraction of vapour.
-    pub vapour: f64,
+/// A gas that flows out through holes. What the flow needs of it again and again is worked out once.
+#[derive(Debug, Clone)]
+pub struct Gas {
+    r_kelvin: f64,
+    molar_mass: f64,
+    gamma: f64,
+    /// Critical pressure ratio, and the head of choked flow: found when first asked for.
+    choking: OnceCell<(f64, f64)>,
 }
 
-impl Upstream {
-    fn molar_mass(&self) -> f64 {
-        M_AIR + (M_VAPOUR - M_AIR) * self.vapour
+impl Gas {
+    /// At `kelvin`, with this mole fraction of vapour.
+    pub fn new(kelvin: f64, vapour: f64) -> Gas {
+        Gas {
+            r_kelvin: R * kelvin,
+            molar_mass: M_AIR + (M_VAPOUR - M_AIR) * vapour,
+            gamma: gamma(vapour),
+            choking: OnceCell::new(),
+        }
     }
 
-    fn gamma(&self) -> f64 {
-        gamma(self.vapour)
+    /// Mass flow of isentropic nozzle flow, kg/(s·m²), choked below the critical ratio; for small pressure
+    /// differences the series of that formula. 0 unless `pa` is higher than `down_pa`.
+    pub fn flux(&self, pa: f64, down_pa: f64) -> f64 {
+        if pa <= down_pa {
+            return 0.0;
+        }
+        let g = self.gamma;
+        let rho = pa * self.molar_mass / self.r_kelvin;
+        let dp = pa - down_pa;
+        let x = dp / pa;
+        if x < 0.03 {
+            return (2.0 * rho * dp).sqrt() * (1.0 - 0.75 * x / g);
+        }
+        let head = |r: f64| libm::pow(r, 2.0 / g) - libm::pow(r, (g + 1.0) / g);
+        let (critical, choked) = *self.choking.get_or_init(|| {
+            let critical = libm::pow(2.0 / (g + 1.0), g / (g - 1.0));
+            (critical, head(critical))
+        });
+        let r = down_pa / pa;
+        let head = if r > critical { head(r) } else { choked };
+        (2.0 * g / (g - 1.0) * pa * rho * head).sqrt()
+    }
+
+    /// Moles a second of this gas through a round hole of `area` m² where the ideal `flux` is this.
+    pub fn through(&self, area: f64, flux: f64, discharge: Discharge) -> f64 {
+        if flux <= 0.0 || area <= 0.0 {
+            return 0.0;
+        }
+        flux * area * discharge.at(reynolds(flux, area)) / self.molar_mass
+    }
+
+    /// Moles a second through a round hole of `area` m² toward `down_pa`; 0 unless `pa` is higher: isentropic nozzle
+    /// flow times the discharge coefficient.
+    pub fn flow(&self, area: f64, pa: f64, down_pa: f64, discharge: Discharge) -> f64 {
+        if pa <= down_pa || area <= 0.0 {
+            return 0.0;
+        }
+        self.through(area, self.flux(pa, down_pa), discharge)
     }
 }
 
@@ -61,42 +104,13 @@ pub fn gamma(vapour: f64) -> f64 {
     cp / (cp - R)
 }
 
-/// Moles a second through a round hole of `area` m² toward `down_pa`; 0 unless upstream is higher.
-///
-/// Isentropic nozzle flow times the discharge coefficient, choked below the critical ratio; for small pressure
-/// differences the series of that formula.
-pub fn flow(area: f64, up: Upstream, down_pa: f64, discharge: Discharge) -> f64 {
-    if up.pa <= down_pa || area <= 0.0 {
-        return 0.0;
-    }
-    let flux = ideal_flux(up, down_pa);
-    flux * area * discharge.at(reynolds(flux, area)) / up.molar_mass()
-}
-
-/// The discharge coefficient of a sharp-edged hole in this flow.
-pub fn discharge_at(area: f64, up: Upstream, down_pa: f64) -> f64 {
-    Discharge::Reynolds.at(reynolds(ideal_flux(up, down_pa), area))
+/// The discharge coefficient of a sharp-edged hole of `area` m² in this ideal flux.
+pub fn discharge_at(area: f64, flux: f64) -> f64 {
+    Discharge::Reynolds.at(reynolds(flux, area))
 }
 
 fn reynolds(flux: f64, area: f64) -> f64 {
     flux * (area * 4.0 / std::f64::consts::PI).sqrt() / VISCOSITY
-}
-
-/// Mass flow of isentropic nozzle flow, kg/(s·m²).
-fn ideal_flux(up: Upstream, down_pa: f64) -> f64 {
-    let dp = up.pa - down_pa;
-    let m = up.molar_mass();
-    let g = up.gamma();
-    let rho = up.pa * m / (R * up.kelvin);
-    let x = dp / up.pa;
-    if x < 0.03 {
-        (2.0 * rho * dp).sqrt() * (1.0 - 0.75 * x / g)
-    } else {
-        let critical = libm::pow(2.0 / (g + 1.0), g / (g - 1.0));
-        let r = (down_pa / up.pa).max(critical);
-        let head = libm::pow(r, 2.0 / g) - libm::pow(r, (g + 1.0) / g);
-        (2.0 * g / (g - 1.0) * up.pa * rho * head).sqrt()
-    }
 }
 
 /// Petrol as three pseudo-components that share the vapour by Raoult's law, each with Antoine's constants
@@ -159,17 +173,16 @@ mod tests {
     #[test]
     fn choked_air_flow_as_the_handbooks_have_it() {
         // Critical mass flow of air: 0.0404·A·P/√T kg/s (SI, γ = 1.4; handbook, from memory).
-        let up = Upstream { pa: 100_000.0, kelvin: 293.15, vapour: 0.0 };
-        let got = flow(1e-6, up, 30_000.0, Discharge::Fixed(1.0)) * M_AIR;
+        let got = Gas::new(293.15, 0.0).flow(1e-6, 100_000.0, 30_000.0, Discharge::Fixed(1.0)) * M_AIR;
         let want = 0.0404 * 1e-6 * 100_000.0 / 293.15_f64.sqrt();
         assert!((got / want - 1.0).abs() < 0.003, "{got} {want}");
     }
 
     #[test]
     fn the_series_joins_the_full_formula() {
-        let up = Upstream { pa: 100_000.0, kelvin: 293.15, vapour: 0.2 };
-        let a = flow(1e-6, up, 97_001.0, Discharge::Fixed(0.6));
-        let b = flow(1e-6, up, 96_999.0, Discharge::Fixed(0.6));
+        let gas = Gas::new(293.15, 0.2);
+        let a = gas.flow(1e-6, 100_000.0, 97_001.0, Discharge::Fixed(0.6));
+        let b = gas.flow(1e-6, 100_000.0, 96_999.0, Discharge::Fixed(0.6));
         assert!((b / a - 1.0).abs() < 0.002, "{a} {b}");
     }
 

@@ -39,6 +39,7 @@ mod play;
 mod player;
 mod port;
 mod random;
+mod relax;
 mod row;
 mod scenario;
 mod tank;
@@ -90,8 +91,8 @@ pub enum Error {
 /// The hole with discharge coefficient 0.6 that passes as much air at 300 Pa as a sharp-edged one of `hole_mm`: what
 /// an equivalent-orifice figure should read. About 8 % wider at the sizes of small leaks.
 pub fn equivalent_mm(hole_mm: f64) -> f64 {
-    let up = gas::Upstream { pa: 101_325.0, kelvin: 293.15, vapour: 0.0 };
-    let cd = gas::discharge_at(crate::units::hole_area_m2(hole_mm), up, 101_025.0);
+    let flux = gas::Gas::new(293.15, 0.0).flux(101_325.0, 101_025.0);
+    let cd = gas::discharge_at(crate::units::hole_area_m2(hole_mm), flux);
     hole_mm * (cd / 0.6).sqrt()
 }
 

@@ -57,7 +57,7 @@ impl Rows {
         let own = us - self.restarted_us;
         let ms = (self.offset_us + own + (own as f64 * self.ppm * 1e-6) as i64) / 1_000;
         self.row.clear();
-        let _ = write!(self.row, "{}.{:03}", ms / 1_000, ms % 1_000);
+        print(&mut self.row, ms.max(0) as u64, 3);
     }
 
     /// The next cell begins; it stays blank unless something is put into it.
@@ -67,12 +67,12 @@ impl Rows {
 
     /// Prints a value at its resolution, if it changed or `always`.
     pub fn put(&mut self, c: Channel, value: f64, step: f64, decimals: usize, always: bool) {
-        let count = (value / step).round();
+        let count = round(value / step);
         let key = count as i64;
         if always || self.last[c as usize] != Some(key) {
             self.last[c as usize] = Some(key);
             let shown = count * step;
-            let _ = write!(self.row, "{:.*}", decimals, if shown == 0.0 { 0.0 } else { shown });
+            number(&mut self.row, if shown == 0.0 { 0.0 } else { shown }, decimals);
         }
     }
 
@@ -84,14 +84,93 @@ impl Rows {
     /// The row with its check.
     pub fn end(&mut self) -> &str {
         let sum = CRC.checksum(self.row.as_bytes());
-        let _ = write!(self.row, ",{sum:04X}\r\n");
+        self.row.push(',');
+        for i in [12, 8, 4, 0] {
+            self.row.push(char::from(b"0123456789ABCDEF"[usize::from(sum >> i & 15)]));
+        }
+        self.row.push_str("\r\n");
         &self.row
     }
+}
+
+/// To the nearest whole number, halves away from zero, as `f64::round`: of numbers that a row can hold.
+fn round(v: f64) -> f64 {
+    // The largest number below a half: with a half itself, what lies just below one would be carried over.
+    (v + 0.499_999_999_999_999_94_f64.copysign(v)) as i64 as f64
+}
+
+/// Prints as `{:.decimals$}` does.
+fn number(out: &mut String, v: f64, decimals: usize) {
+    let scaled = v.abs() * [1.0, 10.0, 100.0, 1_000.0][decimals.min(3)];
+    let near = round(scaled);
+    // A tie may have to go the other way: it is left to the library, like anything unusual.
+    let plain = decimals <= 3 && near < 1e15 && (scaled - near).abs() <= 0.499;
+    if !plain {
+        let _ = write!(out, "{v:.decimals$}");
+        return;
+    }
+    if v.is_sign_negative() {
+        out.push('-');
+    }
+    print(out, near as u64, decimals);
+}
+
+/// Prints a count of `10^-decimals`.
+fn print(out: &mut String, mut count: u64, decimals: usize) {
+    let mut digits = [0; 24];
+    let mut from = digits.len();
+    let mut printed = 0;
+    while count > 0 || printed <= decimals {
+        if printed == decimals && decimals > 0 {
+            from -= 1;
+            digits[from] = b'.';
+        }
+        from -= 1;
+        digits[from] = b'0' + (count % 10) as u8;
+        count /= 10;
+        printed += 1;
+    }
+    out.extend(digits[from..].iter().map(|d| char::from(*d)));
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        /// Against the standard library's own printing and rounding.
+        #[test]
+        fn numbers_are_printed_as_the_library_prints_them(
+            count in -2_000_000_000i64..2_000_000_000,
+            step in prop::sample::select(vec![1.0, 0.4, 0.1, 0.01, 0.001, 1.25, 100.0 / 255.0, 0.5, 0.005]),
+            decimals in 0usize..5,
+            any in -1e7..1e7f64,
+        ) {
+            for v in [count as f64 * step, (count % 3_000) as f64 * step, any] {
+                let mut row = String::new();
+                number(&mut row, v, decimals);
+                prop_assert_eq!(row, format!("{v:.decimals$}"));
+                for w in [v, v.trunc() + 0.5, (v.trunc() + 0.5).next_down(), (v.trunc() + 0.5).next_up()] {
+                    prop_assert_eq!(round(w), w.round());
+                }
+            }
+        }
+
+        #[test]
+        fn times_are_printed_as_the_library_prints_them(ms in 0u64..10_000_000_000) {
+            let mut row = String::new();
+            print(&mut row, ms, 3);
+            prop_assert_eq!(row, format!("{}.{:03}", ms / 1_000, ms % 1_000));
+        }
+    }
+
+    #[test]
+    fn the_ends_are_rounded_as_the_library_rounds_them() {
+        for v in [0.0, 0.5, 0.5_f64.next_down(), 0.5_f64.next_up(), 1.5, 2.5, 4_503_599_627_370_495.5] {
+            assert_eq!((round(v), round(-v)), (v.round(), (-v).round()), "{v}");
+        }
+    }
 
     #[test]
     fn the_check_sum_is_the_catalogue_s() {

@@ -4,7 +4,8 @@
 //! Holes are solved implicitly at the end of each step, so that a wide open vent needs no short steps; walls and
 //! evaporation relax exactly over the step.
 
-use super::gas::{self, Discharge, Petrol, R, Upstream};
+use super::gas::{self, Discharge, Gas, Petrol, R};
+use super::relax::Relax;
 
 /// What the tank is built of. Litres, watts, kelvin and seconds as named.
 #[derive(Debug, Clone, Copy)]
@@ -54,8 +55,11 @@ pub enum Opens {
 }
 
 impl Port {
-    /// Moles a second into the tank at absolute pressure `pa`.
-    fn inflow(&self, pa: f64, inside: Upstream, air_k: f64, discharge: Discharge) -> f64 {
+    /// Moles a second into the tank at absolute pressure `pa`; `inside` and `outside` flow out and in.
+    fn inflow(&self, pa: f64, inside: &Gas, outside: &Gas, discharge: Discharge) -> f64 {
+        if self.area <= 0.0 {
+            return 0.0;
+        }
         let gauge = pa - self.outside_pa;
         let lift = match self.opens {
             Opens::Always => 1.0,
@@ -63,24 +67,23 @@ impl Port {
             Opens::Below(set) => ((-gauge - set) / 100.0).clamp(0.0, 1.0),
         };
         if gauge > 0.0 {
-            -gas::flow(self.area * lift, Upstream { pa, ..inside }, self.outside_pa, discharge)
+            -inside.flow(self.area * lift, pa, self.outside_pa, discharge)
         } else {
-            let outside = Upstream { pa: self.outside_pa, kelvin: air_k, vapour: 0.0 };
-            gas::flow(self.area * lift, outside, pa, discharge)
+            outside.flow(self.area * lift, self.outside_pa, pa, discharge)
         }
     }
 }
 
 /// Air and vapour, mol.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Gas {
+pub struct Moles {
     /// Air, mol.
     pub air: f64,
     /// Vapour, mol.
     pub vapour: f64,
 }
 
-impl Gas {
+impl Moles {
     /// All moles.
     pub fn total(self) -> f64 {
         self.air + self.vapour
@@ -128,9 +131,9 @@ pub struct Tank {
     /// Liquid, m³.
     pub liquid_m3: f64,
     /// Over the liquid.
-    pub headspace: Gas,
+    pub headspace: Moles,
     /// In canister and lines.
-    pub canister: Gas,
+    pub canister: Moles,
     /// Held by the charcoal, mol.
     pub held_mol: f64,
     /// Absolute pressure, Pa, of both.
@@ -143,6 +146,8 @@ pub struct Tank {
     pub skin_k: f64,
     /// Canister, K.
     pub canister_k: f64,
+    /// Saturation pressure over the liquid, Pa, as the last step found it.
+    pub saturated_pa: f64,
 }
 
 /// Heat capacity of the skin, J/K: about 10 kg of plastic.
@@ -161,7 +166,7 @@ const CHARCOAL_PA: f64 = 22_000.0;
 impl Tank {
     /// At rest, at `baro_pa`, with `liquid_m3` at `fuel_k`, saturated to `saturation` (0 to 1).
     pub fn at_rest(build: Build, liquid_m3: f64, fuel_k: f64, air_k: f64, baro_pa: f64, saturation: f64) -> Tank {
-        let nothing = Gas { air: 1.0, vapour: 0.0 };
+        let nothing = Moles { air: 1.0, vapour: 0.0 };
         let mut t = Tank {
             build,
             liquid_m3,
@@ -173,14 +178,15 @@ impl Tank {
             fuel_k,
             skin_k: 0.5 * (fuel_k + air_k),
             canister_k: air_k,
+            saturated_pa: build.petrol.pressure(fuel_k),
         };
         t.gas_k = t.wall_k();
-        let pv = (build.petrol.pressure(fuel_k) * saturation).min(0.9 * baro_pa);
+        let pv = (t.saturated_pa * saturation).min(0.9 * baro_pa);
         let n = baro_pa * t.headspace_m3() / (R * t.gas_k);
-        t.headspace = Gas { air: n * (1.0 - pv / baro_pa), vapour: n * pv / baro_pa };
+        t.headspace = Moles { air: n * (1.0 - pv / baro_pa), vapour: n * pv / baro_pa };
         let n = baro_pa * build.canister_m3 / (R * air_k);
         let pv = t.charcoal_pa();
-        t.canister = Gas { air: n * (1.0 - pv / baro_pa), vapour: n * pv / baro_pa };
+        t.canister = Moles { air: n * (1.0 - pv / baro_pa), vapour: n * pv / baro_pa };
         t
     }
 
@@ -223,23 +229,24 @@ impl Tank {
     }
 
     /// One step of `dt` seconds.
-    pub fn step(&mut self, dt: f64, s: Surroundings, ports: &[Port]) -> Moved {
-        self.heat(dt, s);
+    pub fn step(&mut self, dt: f64, s: Surroundings, ports: &[Port], relax: &mut Relax) -> Moved {
+        self.heat(dt, s, relax);
         let mut moved = Moved::default();
         let vh = self.headspace_m3();
         let vc = self.build.canister_m3;
 
         // Evaporation toward saturation, quicker when the liquid sloshes.
         let pv = self.build.petrol.pressure(self.fuel_k);
+        self.saturated_pa = pv;
         let p_now = self.headspace.vapour * R * self.gas_k / vh;
         let lag = self.build.evaporation_s / (1.0 + 2.5 * s.motion);
-        let dn = ((pv - p_now) * vh / (R * self.gas_k) * relaxed(dt, lag)).max(-self.headspace.vapour);
+        let dn = ((pv - p_now) * vh / (R * self.gas_k) * relax.share(dt, lag)).max(-self.headspace.vapour);
         self.headspace.vapour += dn;
         moved.evaporated = dn;
 
         // Charcoal.
         let p_now = self.canister.vapour * R * self.canister_k / vc;
-        let dn = ((self.charcoal_pa() - p_now) * vc / (R * self.canister_k) * relaxed(dt, CHARCOAL_S))
+        let dn = ((self.charcoal_pa() - p_now) * vc / (R * self.canister_k) * relax.share(dt, CHARCOAL_S))
             .clamp(-self.canister.vapour, self.held_mol);
         self.canister.vapour += dn;
         self.held_mol -= dn;
@@ -252,10 +259,12 @@ impl Tank {
         let kh = vh / (gas::gamma(self.headspace.fraction()) * R * self.gas_k);
         let kc = vc / (R * self.canister_k);
         let rest = (kh * ph + kc * pc) / (kh + kc);
-        let head = Upstream { pa: rest, kelvin: self.gas_k, vapour: self.headspace.fraction() };
-        let can = Upstream { pa: rest, kelvin: self.canister_k, vapour: self.canister.fraction() };
+        let (head_vapour, can_vapour) = (self.headspace.fraction(), self.canister.fraction());
+        let head = Gas::new(self.gas_k, head_vapour);
+        let can = Gas::new(self.canister_k, can_vapour);
+        let outside = Gas::new(s.air_k, 0.0);
         let d = self.build.discharge;
-        let one = |p: &Port, pa: f64| p.inflow(pa, if p.at_headspace { head } else { can }, s.air_k, d);
+        let one = |p: &Port, pa: f64| p.inflow(pa, if p.at_headspace { &head } else { &can }, &outside, d);
         let per_flow = dt / (kh + kc);
         let pa = settle(rest, ports, |pa| ports.iter().map(|p| one(p, pa)).sum::<f64>() * per_flow);
 
@@ -264,7 +273,7 @@ impl Tank {
             let n = one(p, pa) * dt;
             moved.through_ports += n;
             if p.at_headspace {
-                self.headspace.add(n, if n > 0.0 { 0.0 } else { head.vapour });
+                self.headspace.add(n, if n > 0.0 { 0.0 } else { head_vapour });
                 into_head += n;
             } else if n > 0.0 {
                 self.canister.add(n, 0.0);
@@ -277,13 +286,13 @@ impl Tank {
         // first to the purge line, whose port lies beside the tank's, and only the rest into the charcoal.
         let cross = kh * (pa - ph) - into_head;
         if cross > 0.0 {
-            self.headspace.add(cross, can.vapour);
-            self.canister.add(-cross - purged, can.vapour);
+            self.headspace.add(cross, can_vapour);
+            self.canister.add(-cross - purged, can_vapour);
         } else {
             let straight = purged.min(-cross);
-            self.headspace.add(cross, head.vapour);
-            self.canister.add(-cross - straight, head.vapour);
-            self.canister.add(straight - purged, can.vapour);
+            self.headspace.add(cross, head_vapour);
+            self.canister.add(-cross - straight, head_vapour);
+            self.canister.add(straight - purged, can_vapour);
         }
         self.gas_k = pa * vh / (self.headspace.total() * R);
         self.pa = pa;
@@ -295,7 +304,7 @@ impl Tank {
         0.55 * self.skin_k + 0.45 * self.fuel_k
     }
 
-    fn heat(&mut self, dt: f64, s: Surroundings) {
+    fn heat(&mut self, dt: f64, s: Surroundings, relax: &mut Relax) {
         let fill = (self.liquid_m3 / self.build.nominal_m3).clamp(0.02, 1.0);
         let to_fuel = SKIN_TO_FUEL * (0.3 + 0.7 * fill);
         let to_air = self.build.skin_to_air * (1.0 + 2.0 * s.motion);
@@ -303,14 +312,9 @@ impl Tank {
         let q = to_fuel * (self.skin_k - self.fuel_k);
         self.skin_k += dt * (to_air * (s.air_k - self.skin_k) - q + s.sun_w) / SKIN_J_PER_K;
         self.fuel_k += dt * (q + s.heat_w) / cf;
-        self.canister_k += (s.air_k - self.canister_k) * relaxed(dt, CANISTER_LAG_S);
-        self.gas_k += (self.wall_k() - self.gas_k) * relaxed(dt, self.build.gas_lag_s);
+        self.canister_k += (s.air_k - self.canister_k) * relax.share(dt, CANISTER_LAG_S);
+        self.gas_k += (self.wall_k() - self.gas_k) * relax.share(dt, self.build.gas_lag_s);
     }
-}
-
-/// Share of the way to equilibrium after `dt` with time constant `lag`.
-fn relaxed(dt: f64, lag: f64) -> f64 {
-    -libm::expm1(-dt / lag)
 }
 
 /// The pressure at which a step ends: `p = rest + rise(p)`, where `rise` falls with `p`.

@@ -1,6 +1,7 @@
 //! The whole simulator against outside figures and its own promises.
 
 use super::gas::{Discharge, M_AIR, Petrol, R};
+use super::relax::Relax;
 use super::scenario::Plan;
 use super::tank::{Build, Opens, Port, Surroundings, Tank};
 use super::{Player, scenarios};
@@ -40,12 +41,13 @@ fn sealed_dry_air_loses_346_pa_a_kelvin() {
     t.fuel_k = 292.15;
     t.canister_k = 292.15;
     let around = Surroundings { air_k: 292.15, ..calm() };
-    t.step(1.0, around, &[]);
+    t.step(1.0, around, &[], &mut Relax::default());
     assert!((t.pa - BARO + 345.6).abs() < 1.0, "{}", t.pa - BARO);
 }
 
 #[test]
 fn isothermal_decay_takes_the_textbook_times() {
+    let mut relax = Relax::default();
     // t = 2(√p0 − √p1)·V/(Cd·A·P·√(2/ρ)), V 40 L, Cd 0.6, ρ 1.2 (trade facts, computed).
     for (mm, from, to, want) in
         [(0.5, 500.0, 249.0, 34.2), (1.0, 500.0, 249.0, 8.5), (0.5, 500.0, 125.0, 58.0), (1.0, 1000.0, 125.0, 26.5)]
@@ -58,7 +60,7 @@ fn isothermal_decay_takes_the_textbook_times() {
         t.pa = BARO - from;
         let mut s = 0.0;
         while t.pa - BARO < -to && s < 300.0 {
-            t.step(0.01, calm(), &[hole(mm)]);
+            t.step(0.01, calm(), &[hole(mm)], &mut relax);
             s += 0.01;
         }
         assert!((s / want - 1.0_f64).abs() < 0.02, "{mm} mm: {s} s, want {want}");
@@ -67,23 +69,25 @@ fn isothermal_decay_takes_the_textbook_times() {
 
 #[test]
 fn a_quick_pull_gives_back_what_the_gas_law_says() {
+    let mut relax = Relax::default();
     // Adiabatic fall then warming at constant volume gives back 1 − 1/γ = 29 % for dry air (trade facts).
     let mut t = tank(Petrol::with_rvp(60_000.0), 0.0, Discharge::Reynolds);
     t.held_mol = 0.0;
     t.build.gas_lag_s = 1e9;
     let pump = Port { outside_pa: 30_000.0, area: 4e-6, ..hole(0.0) };
     while t.pa > BARO - 1_000.0 {
-        t.step(0.005, calm(), &[pump]);
+        t.step(0.005, calm(), &[pump], &mut relax);
     }
     let low = BARO - t.pa;
     t.build.gas_lag_s = 1e-3;
-    t.step(1.0, calm(), &[]);
+    t.step(1.0, calm(), &[], &mut relax);
     let given_back = 1.0 - (BARO - t.pa) / low;
     assert!((given_back - 0.2857).abs() < 0.006, "{given_back}");
 }
 
 #[test]
 fn no_mole_is_lost() {
+    let mut relax = Relax::default();
     let mut t = tank(Petrol::with_rvp(60_000.0), 0.9, Discharge::Reynolds);
     t.build.canister_m3 = 0.004;
     t.canister.air = BARO * 0.004 / (R * 293.15);
@@ -95,7 +99,7 @@ fn no_mole_is_lost() {
         around.air_k = 293.15 - 5.0 * f64::from(i % 7) / 7.0;
         let pump = Port { outside_pa: 35_000.0, at_headspace: false, ..hole(if i % 300 < 60 { 1.0 } else { 0.0 }) };
         let vent = Port { at_headspace: false, ..hole(if i % 900 < 200 { 6.0 } else { 0.0 }) };
-        let m = t.step(0.05, around, &[hole(0.4), pump, vent]);
+        let m = t.step(0.05, around, &[hole(0.4), pump, vent], &mut relax);
         through += m.through_ports;
         fuel += m.evaporated;
         coal += m.desorbed;

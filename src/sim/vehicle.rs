@@ -1,10 +1,11 @@
 //! The whole vehicle: weather, tank, module, engine and controller stepped together.
 
 use super::controller::{Commands, Controller, Day, Inputs};
-use super::engine::Engine;
+use super::engine::{Around, Engine};
 use super::gas::{Discharge, Petrol};
 use super::module::{Flip, Module, area_m2};
 use super::random::{Dice, Drift};
+use super::relax::Relax;
 use super::scenario::{Plan, PurgeFault};
 use super::tank::{Build, Opens, Port, Surroundings, Tank};
 use super::weather::Weather;
@@ -63,6 +64,11 @@ pub struct Vehicle {
     /// Flips of the contact in the last step.
     pub flips: Vec<Flip>,
     us: i64,
+    /// Outside air now, °C.
+    air_c: f64,
+    /// Barometer now, Pa.
+    baro_pa: f64,
+    relax: Relax,
     gauge: f64,
     vapour_to_engine: f64,
     purge_area: f64,
@@ -96,8 +102,8 @@ impl Vehicle {
         let warmer = d.between(0.5, 3.0);
         let coolant_above = d.between(22.0, 40.0);
         let level = plan.level_pct.unwrap_or(if plan.fill == super::scenario::Fill::None { level } else { 32.0 });
-        let air = weather.air_c(0.0) + 273.15;
-        let baro = weather.baro_pa(0.0);
+        let (air_c, baro) = (weather.air_c(0.0), weather.baro_pa(0.0));
+        let air = air_c + 273.15;
         let tank = Tank::at_rest(build, build.nominal_m3 * level / 100.0, air + warmer, air, baro, 0.97);
         // The vehicle was driven some hours ago, so that its evening start is a warm one.
         let engine = Engine::new(seed, air - 273.15 + coolant_above, baro, plan.maintainer);
@@ -121,6 +127,9 @@ impl Vehicle {
             },
             flips: Vec::new(),
             us: 0,
+            air_c,
+            baro_pa: baro,
+            relax: Relax::default(),
             gauge: 0.0,
             vapour_to_engine: 0.0,
             purge_area: 0.0,
@@ -168,25 +177,15 @@ impl Vehicle {
             solenoid: self.module.energised(),
             purge: self.purge_area / area_m2(PURGE_MM),
             checking: self.now.checking,
-            air_k: self.air_c() + 273.15,
+            air_k: self.air_c + 273.15,
             skin_k: t.skin_k,
             fuel_k: t.fuel_k,
             gas_k: t.gas_k,
-            baro_pa: self.baro_pa(),
-            saturation: pv / t.build.petrol.pressure(t.fuel_k),
+            baro_pa: self.baro_pa,
+            saturation: pv / t.saturated_pa,
             vapour_m3: t.vapour_m3(),
             level_pct: 100.0 * t.liquid_m3 / t.build.nominal_m3,
         }
-    }
-
-    /// Outside air, °C.
-    pub fn air_c(&self) -> f64 {
-        self.weather.air_c(self.us as f64 * 1e-6)
-    }
-
-    /// Barometer, Pa.
-    pub fn baro_pa(&self) -> f64 {
-        self.weather.baro_pa(self.us as f64 * 1e-6)
     }
 
     /// Level as the sender feels it, %.
@@ -242,10 +241,10 @@ impl Vehicle {
         let (_, sense_v) = self.wires(self.module.current(self.engine.battery_v).0);
         let see = Inputs {
             coolant_c: self.engine.coolant_c,
-            air_c: self.air_c(),
+            air_c: self.air_c,
             level_pct: self.level_pct(),
             battery_v: self.engine.battery_v,
-            baro_pa: self.baro_pa(),
+            baro_pa: self.baro_pa,
             running_s: self.engine.since_start_s(),
             sense_v,
             tank_pa: self.gauge,
@@ -260,11 +259,14 @@ impl Vehicle {
         self.now = self.command(t);
         self.module.energise(self.now.solenoid);
         self.module.move_valve(dt, !self.plan.sensor_vehicle);
-        let air_c = self.air_c();
-        self.engine.step(t, dt, self.now.duty, air_c, self.baro_pa(), self.vapour_to_engine);
+        let air_c = self.air_c;
+        let around = Around { air_c, baro_pa: self.baro_pa, vapour_mol_s: self.vapour_to_engine };
+        self.engine.step(t, dt, self.now.duty, around, &mut self.relax);
         self.us = to_us;
         let end = to_us as f64 * 1e-6;
-        let outside = self.weather.baro_pa(end) + self.weather.gust_pa(end);
+        self.air_c = self.weather.air_c(end);
+        self.baro_pa = self.weather.baro_pa(end);
+        let outside = self.baro_pa + self.weather.gust_pa(end);
 
         self.fuel(t, dt, air_c);
         let ports = self.ports(t, outside);
@@ -275,7 +277,7 @@ impl Vehicle {
             motion: (self.engine.speed_kph / 30.0).min(1.0),
         };
         let before = self.gauge;
-        self.tank.step(dt, around, &ports);
+        self.tank.step(dt, around, &ports, &mut self.relax);
         self.gauge = self.tank.pa - outside;
         self.module.diaphragm(before, self.gauge, to_us, dt_us, &mut self.flips);
         let purging = if self.engine.runs() { self.purge_area } else { 0.0 };

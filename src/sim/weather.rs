@@ -70,7 +70,8 @@ impl Weather {
         let day = libm::cos((hour - 15.0) * std::f64::consts::PI / 12.0);
         let parked = (t - self.trend_from_s).max(0.0);
         // A heated garage closes round the vehicle within minutes.
-        let night = self.trend_k_per_h * parked / 3_600.0 - self.garage_k * libm::expm1(-parked / 500.0);
+        let garage = if self.garage_k == 0.0 { 0.0 } else { self.garage_k * libm::expm1(-parked / 500.0) };
+        let night = self.trend_k_per_h * parked / 3_600.0 - garage;
         self.mean_c + self.swing_k * day + night + self.air.at(t)
     }
 
@@ -101,6 +102,9 @@ impl Weather {
     /// Sun on the tank's skin, W.
     pub fn sun_w(&self, t: f64) -> f64 {
         let hour = self.start_hour + t / 3_600.0;
-        (self.sun_w * libm::cos((hour - 13.5) * std::f64::consts::PI / 13.0)).max(0.0)
+        let angle = (hour - 13.5) * std::f64::consts::PI / 13.0;
+        // Between a quarter and three quarters of a turn it is night.
+        let night = self.sun_w == 0.0 || (1.6..4.7).contains(&angle.abs());
+        if night { 0.0 } else { (self.sun_w * libm::cos(angle)).max(0.0) }
     }
 }

@@ -216,7 +216,8 @@ impl TrayPlayer {
         let bleed = hole_area_m2(BLEED_MM) * self.bleed;
         let areas = [rig_hole, bleed, on_rig[0], on_rig[1], on_rig[2], on_rig[3]];
         let calm = if self.part.stirs() || (0.001..0.999).contains(&self.bleed) { SHORT_US } else { STEP_US };
-        let steady_us = (self.bottle.steady_s(room, &areas) * 1e6).min(1e6) as i64;
+        let inflow = self.bottle.inflow(room, &areas);
+        let steady_us = (self.bottle.steady_s(room, inflow) * 1e6).min(1e6) as i64;
         let to_row = self.next_row_us - self.us;
         let dt_us = calm.min(steady_us.max(SHORTEST_US)).min(to_row.max(1));
         let dt = dt_us as f64 * 1e-6;
@@ -228,7 +229,7 @@ impl TrayPlayer {
         let finger = dt / BLEED_S;
         self.bleed += (f64::from(self.hand.bleed) - self.bleed).clamp(-finger, finger);
         let m3 = self.bottle_m3 + HOSE_M3 + self.hand.syringe_ml() * 1e-6;
-        self.bottle.step(dt, m3, room, &areas);
+        self.bottle.step(dt, m3, room, inflow);
         self.us += dt_us;
         let gauge = self.bottle.pa() - room.baro_pa;
         let at_part = if self.hand.rig == Rig::Module { gauge } else { 0.0 };
