@@ -5,6 +5,7 @@
 
 use crate::channel::Channel;
 use crate::decode::{Decoder, Item, NoticeKind, Reading};
+use crate::grade::controller::Controllers;
 use crate::grade::verdict::{Findings, GapSpan, Num, Part, PhaseSpan, StrokeSpan};
 use crate::grade::{Bench, Graded};
 use crate::guide::{self, Guide, Standing};
@@ -13,6 +14,7 @@ use crate::record::{Body, Event, LinkInfo, Record};
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, Timeline, Vent};
 use crate::trade::{Job, Phase, Subject, Test, Verdict};
+use crate::wire::obd::Pid54;
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -107,6 +109,7 @@ pub struct Judge {
     said: Vec<(Test, Verdict)>,
     strokes: Vec<StrokeSpan>,
     guide: Option<Guide>,
+    controllers: Controllers,
 }
 
 /// Notices kept in words; more are only counted.
@@ -117,6 +120,7 @@ const EVENTS: usize = 32;
 impl Judge {
     /// For the links of a capture, numbered from 1.
     pub fn new(profile: Arc<Profile>, links: &[LinkInfo]) -> Judge {
+        let pid_54 = if profile.set.bus.pid_54 == "offset" { Pid54::Offset } else { Pid54::Signed };
         Judge {
             decoder: Decoder::new(Arc::clone(&profile), links),
             timeline: Timeline::new(Arc::clone(&profile), links.len()),
@@ -135,6 +139,7 @@ impl Judge {
             said: Vec::new(),
             strokes: Vec::new(),
             guide: None,
+            controllers: Controllers::new(pid_54),
         }
     }
 
@@ -166,6 +171,12 @@ impl Judge {
                 Item::Reading(r) => {
                     sink(Seen::Reading(r));
                     self.timeline.reading(r, &mut happenings);
+                }
+                Item::Word(w) => {
+                    if let Some(news) = self.controllers.hear(w, &self.link_name(w.link)) {
+                        self.say(w.at, news);
+                    }
+                    continue;
                 }
                 Item::Notice(n) => {
                     if n.kind != NoticeKind::Undecoded {
@@ -370,6 +381,7 @@ impl Judge {
     /// All findings as if the record ended here.
     pub fn findings(&self, capture: &str) -> Findings {
         let graded = self.bench.grade(&self.timeline);
+        let controller = self.controllers.beside(&graded);
         let end = self.timeline.now().max(self.now);
         let phases = self.timeline.phases();
         let mut spans: Vec<PhaseSpan> = Vec::new();
@@ -404,6 +416,7 @@ impl Judge {
             strokes,
             part: graded.part,
             guide: self.guide.as_ref().map(Guide::run),
+            controller,
         }
     }
 }

@@ -33,6 +33,9 @@ pub struct Regrade {
     /// Units of the text; JSON is always SI
     #[arg(long, value_enum, default_value = "si")]
     pub units: Shown,
+    /// Print the vehicle's number in full, not only its last characters
+    #[arg(long)]
+    pub show_vin: bool,
 }
 
 /// The bar's steps for one input.
@@ -58,8 +61,13 @@ impl Regrade {
                     bar.inc(now.saturating_sub(at));
                     at = at.max(now);
                 };
-                let replayed = replay(input, limits, &mut |_| {}, &mut progress);
+                let mut replayed = replay(input, limits, &mut |_| {}, &mut progress);
                 progress(1, 1);
+                if let Ok(replayed) = &mut replayed
+                    && self.show_vin
+                {
+                    replayed.findings.show_vin();
+                }
                 replayed
             },
             |i, replayed| {

@@ -38,6 +38,9 @@ pub struct Watch {
     /// Units on the screen; files are always SI
     #[arg(long, value_enum, default_value = "si")]
     pub units: Shown,
+    /// At the end, print the vehicle's number in full, not only its last characters; files keep it masked
+    #[arg(long)]
+    pub show_vin: bool,
     /// Folder in which the capture's own folder is made
     #[arg(long, value_name = "DIR", default_value = "captures")]
     pub captures: PathBuf,
@@ -109,7 +112,11 @@ impl Watch {
     }
 
     fn tell(&self, ended: &Ended) -> Result<(), Error> {
-        block(&ended.findings, &[], Style::of_stdout(self.units)).iter().try_for_each(|line| say(line))?;
+        let mut findings = ended.findings.clone();
+        if self.show_vin {
+            findings.show_vin();
+        }
+        block(&findings, &[], Style::of_stdout(self.units)).iter().try_for_each(|line| say(line))?;
         say(&format!("The capture is in {}", ended.dir.display()))?;
         say(&format!("Grade it again with: soakwatch regrade {}", ended.dir.display()))
     }

@@ -2,14 +2,14 @@
 
 use super::reading::Reading;
 use super::values::{Values, Who};
-use super::{Item, Notice, NoticeKind};
+use super::{Item, Notice, NoticeKind, Word};
 use crate::channel::Channel;
 use crate::profile::Profile;
 use crate::record::{LinkId, LinkInfo};
 use crate::time::Stamp;
 use crate::wire::can_frame::{BUS_OFF, Frame, Id, Kind, PASSIVE, error_words};
-use crate::wire::isotp::{Fault, Got, Receiver};
-use crate::wire::slcan::{BusState, Lines, Said};
+use crate::wire::isotp::{Fault, Got, Part, Receiver, part};
+use crate::wire::slcan::{self, BusState, Lines, Said};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -27,6 +27,8 @@ pub(super) struct Frames {
     broken: u64,
     errors: u64,
     said: Vec<&'static str>,
+    /// The status bits of codes that were last asked for.
+    mask: Option<u8>,
 }
 
 /// True for who answers diagnostic questions (ISO 15765-4): 7E8 to 7EF, and 18DAF1xx.
@@ -34,6 +36,16 @@ fn answers(id: Id) -> bool {
     match id {
         Id::Standard(id) => (0x7E8..=0x7EF).contains(&id),
         Id::Extended(id) => id & 0xFFFF_FF00 == 0x18DA_F100,
+    }
+}
+
+/// True for an answer in which a controller speaks of itself (SAE J1979 and J1979-2, ISO 14229; from memory).
+fn is_own_word(message: &[u8]) -> bool {
+    match message {
+        [0x41, pid, ..] => matches!(pid, 0x01 | 0x41),
+        [0x62, 0xF1, 0x90, ..] | [0x62, 0xF6 | 0xF8, ..] | [0x62, 0xF4, 0x01 | 0x41, ..] => true,
+        [kind, ..] => matches!(kind, 0x42 | 0x43 | 0x46 | 0x47 | 0x49 | 0x4A | 0x59),
+        [] => false,
     }
 }
 
@@ -50,6 +62,7 @@ impl Frames {
             broken: 0,
             errors: 0,
             said: Vec::new(),
+            mask: None,
         }
     }
 
@@ -129,6 +142,50 @@ impl Frames {
         if !reading.is_empty() {
             out.push(Item::Reading(reading));
         }
+        self.own_word(at, who, message, out);
+    }
+
+    fn own_word(&self, at: Stamp, who: Who, message: &[u8], out: &mut Vec<Item>) {
+        if is_own_word(message) {
+            let (message, mask) = (message.to_vec(), self.mask.filter(|_| message[0] == 0x59));
+            out.push(Item::Word(Word { at, link: self.link, who, message, mask }));
+        }
+    }
+
+    /// A frame that this program sent.
+    pub(super) fn sent(&mut self, packet: &[u8]) {
+        if let Ok(frame) = Frame::decode(packet) {
+            self.asked(&frame);
+        }
+    }
+
+    /// A line that this program sent to an adapter: a frame of the serial-line protocol, or a question in hexadecimal.
+    pub(super) fn sent_text(&mut self, text: &str) {
+        let line = text.trim();
+        if let Said::Frame(frame) = slcan::said(line.as_bytes()) {
+            self.asked(&frame);
+        } else if line.is_ascii() {
+            let byte = |i| u8::from_str_radix(line.get(i..i + 2)?, 16).ok();
+            self.question(&(0..line.len() / 2).map_while(|i| byte(2 * i)).collect::<Vec<_>>());
+        }
+    }
+
+    fn asked(&mut self, frame: &Frame) {
+        let asks = match frame.id {
+            Id::Standard(id) => id == 0x7DF || (0x7E0..=0x7E7).contains(&id),
+            Id::Extended(id) => id == 0x18DB_33F1 || id & 0xFFFF_00FF == 0x18DA_00F1,
+        };
+        if let Some(Part::Single(question)) = part(frame.bytes()).filter(|_| asks) {
+            self.question(question);
+        }
+    }
+
+    fn question(&mut self, question: &[u8]) {
+        match question {
+            [0x19, 0x02, mask, ..] | [0x19, 0x42, _, mask, ..] => self.mask = Some(*mask),
+            [0x19, ..] => self.mask = None,
+            _ => {}
+        }
     }
 
     /// A value that needs no decoding.
@@ -142,6 +199,7 @@ impl Frames {
 
     pub(super) fn data(&mut self, at: Stamp, frame: &Frame, out: &mut Vec<Item>) {
         let mut reading = Reading::new(at, self.link);
+        let mut word = None;
         let profile = Arc::clone(&self.profile);
         for b in profile.bus.broadcast.iter().filter(|b| b.id == frame.id) {
             if let Some(v) = b.field.value(frame.bytes()) {
@@ -150,14 +208,22 @@ impl Frames {
         }
         if answers(frame.id) {
             match self.answers.entry(frame.id).or_default().frame(at, frame.bytes()) {
-                Got::Message(m) => self.values.message(&mut reading, Who::Can(frame.id), &m),
+                Got::Message(m) => {
+                    self.values.message(&mut reading, Who::Can(frame.id), &m);
+                    word = Some(m);
+                }
                 Got::Broken(Fault::Order | Fault::Silence) => self.broken += 1,
                 // Whose frame it is may be guessed wrongly, so what is no transport is no fault.
                 Got::Broken(Fault::Strange) | Got::Owes(_) | Got::Nothing => {}
             }
+        } else {
+            self.asked(frame);
         }
         if !reading.is_empty() {
             out.push(Item::Reading(reading));
+        }
+        if let Some(message) = word {
+            self.own_word(at, Who::Can(frame.id), &message, out);
         }
     }
 }
@@ -182,7 +248,7 @@ mod tests {
         }
         let readings = out.iter().filter_map(|i| match i {
             Item::Reading(r) => Some(r.iter().collect::<Vec<_>>()),
-            Item::Notice(_) => None,
+            Item::Word(_) | Item::Notice(_) => None,
         });
         readings.flatten().collect()
     }

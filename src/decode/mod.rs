@@ -16,6 +16,7 @@ pub use file_clock::{FileClock, FileTime};
 pub use layout::{Layout, TimeFrom};
 pub use reading::Reading;
 pub use rows::Fault;
+pub use values::Who;
 
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkId, LinkInfo, Record};
@@ -30,8 +31,25 @@ use text::Text;
 pub enum Item {
     /// Channels sampled at one moment.
     Reading(Reading),
+    /// What a controller said of itself: codes, readiness, monitors, who it is.
+    Word(Word),
     /// Something the timeline and the person must know.
     Notice(Notice),
+}
+
+/// A whole answer in which a controller speaks of itself.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Word {
+    /// Capture time.
+    pub at: Stamp,
+    /// Of which link.
+    pub link: LinkId,
+    /// Who answers.
+    pub who: Who,
+    /// The message.
+    pub message: Vec<u8>,
+    /// The mask of status bits that service 19 was last asked for on this link, if this capture saw it.
+    pub mask: Option<u8>,
 }
 
 /// Something noticed while decoding.
@@ -106,8 +124,9 @@ impl Decoder {
             (Body::Event(event @ Event::Gap { .. }), None) => {
                 self.links.iter_mut().for_each(|l| l.event(record.at, event, out));
             }
-            // What this program asked is nobody's answer.
-            (Body::CanSent(_), Some(Speaks::Frames(_))) | (Body::Event(_), None) => {}
+            // What this program asked is nobody's answer, and tells what the answer is to.
+            (Body::CanSent(packet), Some(Speaks::Frames(frames))) => frames.sent(packet),
+            (Body::Event(_), None) => {}
             (Body::Can(_) | Body::CanSent(_), _) | (Body::Bytes(_), None) => self.strange += 1,
         }
     }
@@ -151,6 +170,9 @@ impl Speaks {
             Speaks::Rows(rows) => rows.event(at, event, out),
             Speaks::Text(text) => text.event(at, event, out),
             Speaks::Frames(frames) => {
+                if let Event::Sent { text } = event {
+                    frames.sent_text(text);
+                }
                 if matches!(event, Event::Gap { .. } | Event::LinkUp { .. } | Event::LinkDown { .. }) {
                     frames.lost();
                 }

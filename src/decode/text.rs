@@ -101,6 +101,7 @@ impl Text {
                 }
                 self.spoke &= !again;
                 self.lines.sent(text);
+                self.frames.sent_text(text);
             }
             Event::Gap { .. } | Event::LinkUp { .. } | Event::LinkDown { .. } => {
                 self.frames.lost();
@@ -151,6 +152,7 @@ mod tests {
             match item {
                 Item::Reading(r) => values.extend(r.iter()),
                 Item::Notice(n) => notices.push(n.text),
+                Item::Word(_) => {}
             }
         }
         (values, notices)

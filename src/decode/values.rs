@@ -7,17 +7,28 @@ use crate::time::Stamp;
 use crate::wire::can_frame::Id;
 use crate::wire::obd::{self, Pid54};
 use crate::wire::uds;
+use std::fmt;
 use std::sync::Arc;
 
 /// Who gives a value.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Who {
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Who {
     /// The sender of a frame on CAN.
     Can(Id),
     /// A controller's byte on an older bus.
     Node(u8),
     /// The adapter itself.
     Adapter,
+}
+
+impl fmt::Display for Who {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Who::Can(id) => write!(f, "{id}"),
+            Who::Node(node) => write!(f, "{node:02X}"),
+            Who::Adapter => f.write_str("adapter"),
+        }
+    }
 }
 
 /// The values of one link.

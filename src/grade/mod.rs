@@ -2,6 +2,7 @@
 
 mod coil;
 mod contact;
+pub mod controller;
 mod draft;
 mod jury;
 mod key_off_soak;

@@ -2,6 +2,7 @@
 //!
 //! The shapes serialise to the JSON that outsiders rely on.
 
+use super::controller::ControllerWord;
 use crate::time::Stamp;
 pub use crate::trade::{Job, Phase, Test, Verdict};
 use serde::{Serialize, Serializer};
@@ -290,4 +291,15 @@ pub struct Findings {
     /// How the guide went, if there was one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub guide: Option<GuideRun>,
+    /// What controllers said of themselves, if one did.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub controller: Option<ControllerWord>,
+}
+
+impl Findings {
+    /// Lets the vehicle's number be printed in full.
+    pub fn show_vin(&mut self) {
+        let controllers = self.controller.iter_mut().flat_map(|c| &mut c.controllers);
+        controllers.filter_map(|s| s.vin.as_mut()).for_each(|vin| vin.shown = true);
+    }
 }

@@ -61,6 +61,9 @@ pub fn block(f: &Findings, losses: &[String], style: Style) -> Vec<String> {
     if f.undecoded > 0 {
         note("not read", &format!("{}, not or not wholly understood; kept", show::counted(f.undecoded, "line")));
     }
+    for (i, (word, text)) in f.controller.iter().flat_map(super::controller::lines).enumerate() {
+        note(if i == 0 || !word.is_empty() { &word } else { "" }, &text);
+    }
     for (i, (word, text)) in f.guide.iter().flat_map(super::guide::summary).enumerate() {
         note(if i == 0 { "guide" } else { "" }, &if word.is_empty() { text } else { format!("{word} {text}") });
     }
@@ -209,6 +212,7 @@ mod tests {
             .into(),
             counts: [(Test::StartVent, Counts { pass: 2, ..Counts::default() })].into(),
             guide: None,
+            controller: None,
             notices: vec!["a column \u{1b}[2J is no channel".into()],
             strokes: None,
             part: None,

@@ -3,6 +3,7 @@
 pub mod block;
 pub mod cautions;
 pub mod console;
+pub mod controller;
 pub mod csv;
 pub mod guide;
 pub mod json;

@@ -28,7 +28,36 @@ impl Code {
 
     /// It is about the fuel-vapour system itself.
     pub fn is_vapour(self) -> bool {
-        matches!(self.word, 0x0440..=0x0459 | 0x0465..=0x0469 | 0x0496..=0x0499)
+        matches!(
+            self.word,
+            0x0440..=0x0459 | 0x0465..=0x0469 | 0x0496..=0x0499 | 0x2400..=0x2412 | 0x2418..=0x2422 | 0x2450 | 0x2451
+        )
+    }
+
+    /// Its two bytes, without the failure type.
+    pub fn word(self) -> u16 {
+        self.word
+    }
+
+    /// The part of the vehicle that it is about, by its first digits. SAE J2012, from memory.
+    pub fn system(self) -> &'static str {
+        match self.word {
+            0x4000..=0x7FFF => "chassis",
+            0x8000..=0xBFFF => "body",
+            0xC000.. => "network between controllers",
+            0x1000..=0x1FFF | 0x3000..=0x33FF => "powertrain, the maker's own meaning",
+            w => match w >> 8 {
+                0x00 | 0x01 | 0x20 => "fuel and air metering",
+                0x02 | 0x22 => "fuel and air metering, injectors",
+                0x03 | 0x23 => "ignition or misfire",
+                0x04 | 0x24 => "auxiliary emission controls",
+                0x05 | 0x25 => "vehicle speed, idle, auxiliary inputs",
+                0x06 | 0x26 => "controller and its outputs",
+                0x07..=0x09 | 0x27..=0x29 => "transmission",
+                0x0A..=0x0C => "hybrid drive",
+                _ => "powertrain",
+            },
+        }
     }
 }
 
@@ -43,7 +72,7 @@ impl fmt::Display for Code {
     }
 }
 
-const MEANINGS: [(u16, &str); 48] = [
+const MEANINGS: [(u16, &str); 70] = [
     (0x0070, "ambient air temperature circuit"),
     (0x0071, "ambient air temperature circuit, range"),
     (0x0072, "ambient air temperature circuit low"),
@@ -57,6 +86,8 @@ const MEANINGS: [(u16, &str); 48] = [
     (0x0116, "coolant temperature, range"),
     (0x0117, "coolant temperature circuit low"),
     (0x0118, "coolant temperature circuit high"),
+    (0x0119, "coolant temperature circuit, at times"),
+    (0x0128, "coolant stays below the thermostat's temperature"),
     (0x0440, "vapour system malfunction"),
     (0x0441, "vapour system, wrong purge flow"),
     (0x0442, "vapour system, small leak"),
@@ -91,6 +122,26 @@ const MEANINGS: [(u16, &str); 48] = [
     (0x0497, "vapour system, too little purge flow"),
     (0x0498, "vent control circuit low"),
     (0x0499, "vent control circuit high"),
+    (0x2400, "leak detection pump circuit open"),
+    (0x2401, "leak detection pump circuit low"),
+    (0x2402, "leak detection pump circuit high"),
+    (0x2403, "leak detection pump sense circuit open"),
+    (0x2404, "leak detection pump sense circuit, range"),
+    (0x2405, "leak detection pump sense circuit low"),
+    (0x2406, "leak detection pump sense circuit high"),
+    (0x2407, "leak detection pump sense circuit, at times"),
+    (0x2408, "fuel cap sensor or switch circuit"),
+    (0x2409, "fuel cap sensor or switch, range"),
+    (0x2410, "fuel cap sensor or switch circuit low"),
+    (0x2411, "fuel cap sensor or switch circuit high"),
+    (0x2412, "fuel cap sensor or switch circuit, at times"),
+    (0x2418, "vapour switching valve circuit open"),
+    (0x2419, "vapour switching valve circuit low"),
+    (0x2420, "vapour switching valve circuit high"),
+    (0x2421, "vent valve stuck open"),
+    (0x2422, "vent valve stuck closed"),
+    (0x2450, "vapour switching valve, does not follow or stuck open"),
+    (0x2451, "vapour switching valve stuck closed"),
     (0x2610, "engine-off timer of the controller"),
 ];
 

@@ -45,6 +45,7 @@ fn told(kind: &str, profile: &str, records: &[(f64, Body)]) -> Vec<(NoticeKind, 
     items
         .into_iter()
         .filter_map(|i| match i {
+            Item::Word(_) => None,
             Item::Notice(n) => Some((n.kind, n.text)),
             Item::Reading(_) => None,
         })
