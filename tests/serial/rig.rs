@@ -332,6 +332,7 @@ impl Kept {
         for item in items {
             match item {
                 Item::Reading(r) => readings.push(r),
+                Item::Word(_) => {}
                 Item::Notice(n) => notices.push(n),
             }
         }

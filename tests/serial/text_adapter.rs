@@ -219,6 +219,7 @@ fn decoded(decoder: &mut Decoder, records: &[Record]) -> (Vec<Vec<(Channel, f64)
     for item in items {
         match item {
             Item::Reading(r) => readings.push(Reading::iter(&r).collect()),
+            Item::Word(_) => {}
             Item::Notice(n) => restarts += usize::from(n.kind == NoticeKind::AdapterRestart),
         }
     }
