@@ -131,7 +131,6 @@ impl Feed {
     }
 
     /// What the judge of this capture last said, of all its links.
-    #[expect(dead_code, reason = "links that ask will read it")]
     pub(super) fn told(&self) -> Option<Told> {
         self.queue.told.read()
     }

@@ -5,6 +5,7 @@
 //! a gap; a file and the simulator bring their own times and wait for room.
 
 mod adapter;
+mod asking;
 mod bench;
 mod can;
 mod feed;
@@ -16,7 +17,8 @@ mod slcan;
 mod talker;
 mod teller;
 
-pub use can::{bring_up, list_can};
+pub use asking::Ask;
+pub use can::{bitrate, bring_up, list_can};
 pub use feed::{LinkState, PhaseWord, Queue, Stop};
 pub use file::FileRows;
 pub use plain_can::PlainCan;
@@ -46,12 +48,14 @@ pub enum LinkSpec {
         /// Bits per second.
         baud: u32,
     },
-    /// A CAN interface of the kernel, listened to.
+    /// A CAN interface of the kernel, listened to or asked.
     Can {
         /// Its name, such as `can0`.
         iface: String,
         /// The bit rate at which it was brought up, bit/s, if said: with it the load of the bus can be told.
         bitrate: Option<u32>,
+        /// Whether the vehicle is asked; if not said, as the profile has something to ask for.
+        ask: Option<Ask>,
     },
     /// A file of rows.
     Csv {
@@ -82,7 +86,7 @@ pub enum LinkSpec {
 pub const KINDS: [(&str, &str, &[&str]); 6] = [
     ("adapter", "PORT", &["baud"]),
     ("bench", "PORT", &["baud"]),
-    ("can", "IFACE", &["bitrate"]),
+    ("can", "IFACE", &["ask", "bitrate"]),
     ("csv", "FILE", &[]),
     ("slcan", "PORT", &["baud", "bitrate"]),
     ("sim", "SCENARIO", &["seed", "tap"]),
@@ -233,6 +237,7 @@ impl LinkSpec {
             };
             get("baud").map(read).transpose()
         };
+        let ask = || get("ask").map(|v| Ask::read(v).ok_or_else(|| bad("ask", v, Ask::RIGHT))).transpose();
         let baud = || named_baud().map(|b| b.unwrap_or(115_200));
         Ok(match kind {
             "adapter" => LinkSpec::Adapter { port: target.to_owned(), baud: named_baud()? },
@@ -253,7 +258,7 @@ impl LinkSpec {
                     let rate = v.parse().ok().filter(|b| (5_000..=1_000_000).contains(b));
                     rate.ok_or_else(|| bad("bitrate", v, right))
                 };
-                LinkSpec::Can { iface: target.to_owned(), bitrate: get("bitrate").map(read).transpose()? }
+                LinkSpec::Can { iface: target.to_owned(), bitrate: get("bitrate").map(read).transpose()?, ask: ask()? }
             }
             "csv" => LinkSpec::Csv { file: target.into() },
             _ => {
@@ -316,8 +321,8 @@ impl LinkSpec {
                 let bench = bench::Bench::open(port, *baud)?;
                 Box::new(move || bench.run(feed))
             }
-            LinkSpec::Can { iface, bitrate } => {
-                let can = can::Can::open(iface, *bitrate)?;
+            LinkSpec::Can { iface, bitrate, ask } => {
+                let can = can::Can::open(iface, *bitrate, *ask, profile)?;
                 Box::new(move || can.run(feed))
             }
             LinkSpec::Slcan { port, baud, bitrate } => {
@@ -400,9 +405,10 @@ mod tests {
         let ok = |s: &str| LinkSpec::parse(s).unwrap();
         assert_eq!(ok("bench:/dev/ttyUSB0"), LinkSpec::Bench { port: "/dev/ttyUSB0".into(), baud: 115_200 });
         assert_eq!(ok("bench:COM3,baud=9600"), LinkSpec::Bench { port: "COM3".into(), baud: 9600 });
-        assert_eq!(ok("can:can0"), LinkSpec::Can { iface: "can0".into(), bitrate: None });
-        let can = ok("can:vcan0,bitrate=500000");
-        assert_eq!(can, LinkSpec::Can { iface: "vcan0".into(), bitrate: Some(500_000) });
+        assert_eq!(ok("can:can0"), LinkSpec::Can { iface: "can0".into(), bitrate: None, ask: None });
+        let can = ok("can:vcan0,bitrate=500000,ask=no");
+        assert_eq!(can, LinkSpec::Can { iface: "vcan0".into(), bitrate: Some(500_000), ask: Some(Ask::No) });
+        assert!(matches!(ok("can:can0,ask=at_once"), LinkSpec::Can { ask: Some(Ask::AtOnce), .. }));
         assert!(can.is_live() && can.info() == LinkInfo { kind: "can".into(), name: "vcan0".into() });
         assert_eq!(ok("adapter:/dev/ttyUSB1"), LinkSpec::Adapter { port: "/dev/ttyUSB1".into(), baud: None });
         let want = LinkSpec::Adapter { port: "COM4".into(), baud: Some(9600) };
@@ -448,6 +454,11 @@ mod tests {
             told("slcan:x,bitrate=33333"),
             "\"slcan:x,bitrate=33333\": bitrate=33333 cannot be used; it must be a bit rate that the protocol knows: \
              10000, 20000, 50000, 100000, 125000, 250000, 500000, 800000 or 1000000"
+        );
+        assert_eq!(
+            told("can:x,ask=please"),
+            "\"can:x,ask=please\": ask=please cannot be used; it must be yes, no, or at_once where the bit rate is known to \
+             be right"
         );
         assert_eq!(told("sim:x,seed=-1"), "\"sim:x,seed=-1\": seed=-1 cannot be used; it must be a whole number");
         assert_eq!(told("sim:x,tap=1"), "\"sim:x,tap=1\": tap=1 cannot be used; it must be yes or no");

@@ -18,13 +18,20 @@ pub struct Asker {
 impl Asker {
     /// `proof`: how the bit rate comes to be known.
     pub fn new(profile: &Arc<Profile>, proof: Proof) -> Asker {
-        Asker { poller: Poller::new(profile, Wire::Can), talk: Talk::new(), proof, begun: false, asking: false }
+        let set = &profile.set.bus;
+        let talk = Talk::with_flow(set.flow_block as u8, set.flow_pause_ms as u8);
+        Asker { poller: Poller::new(profile, Wire::Can), talk, proof, begun: false, asking: false }
     }
 
     /// The interface was opened again, perhaps at another rate.
     pub fn again(&mut self, proof: Proof) {
         (self.proof, self.begun) = (proof, false);
         self.talk.over();
+    }
+
+    /// The bit rate of the bus, where it is known; else the profile's is taken.
+    pub fn bitrate(&mut self, bitrate: f64) {
+        self.poller.bitrate(bitrate);
     }
 
     /// What the judge of this capture last said.

@@ -26,6 +26,8 @@ const MOST_PENDING: u32 = 12;
 const FIRST_PAUSE_S: f64 = 0.5;
 /// First pause between looks at an engine at rest, seconds; it doubles.
 const FIRST_LOOK_S: f64 = 10.0;
+/// After so long the load is told, seconds: the first questions are behind it then.
+const LOAD_S: f64 = 30.0;
 /// The last questions at the end of a capture take no longer, seconds.
 const LAST_S: f64 = 2.0;
 
@@ -97,6 +99,7 @@ pub struct Poller {
     unanswered: u32,
     traffic: Traffic,
     load: Load,
+    bitrate: f64,
     /// Nothing before this, so that the bus is not taken up.
     not_before: Stamp,
     told: Option<Told>,
@@ -105,6 +108,7 @@ pub struct Poller {
     stopped_since: Option<Stamp>,
     running_since: Option<Stamp>,
     after_start_read: bool,
+    asking_since: Option<Stamp>,
     volts: Option<f64>,
     low_since: Option<Stamp>,
     now: Stamp,
@@ -126,18 +130,25 @@ impl Poller {
             unanswered: 0,
             traffic: Traffic::new(profile.set.bus.quiet_s),
             load: Load::default(),
+            bitrate: profile.set.bus.bitrate,
             not_before: Stamp::ZERO,
             told: None,
             key_off_since: None,
             stopped_since: None,
             running_since: None,
             after_start_read: false,
+            asking_since: None,
             volts: None,
             low_since: None,
             now: Stamp::ZERO,
             news: VecDeque::new(),
             profile: Arc::clone(profile),
         }
+    }
+
+    /// The bit rate of the bus, where it is known; else the profile's is taken.
+    pub fn bitrate(&mut self, bitrate: f64) {
+        self.bitrate = bitrate;
     }
 
     /// The bus is ready to be asked from now on.
@@ -234,7 +245,7 @@ impl Poller {
             Mode::Learning(_) => PollState::Learning,
             Mode::Asking => PollState::Asking {
                 questions_per_s: questions,
-                load_pct: (self.wire == Wire::Can).then_some(100.0 * bits / self.profile.set.bus.bitrate),
+                load_pct: (self.wire == Wire::Can).then_some(100.0 * bits / self.bitrate),
             },
             Mode::Resting { gap_s, .. } => PollState::Resting { every_s: *gap_s },
             Mode::Closing { why, .. } => PollState::Closing(*why),
@@ -268,6 +279,7 @@ impl Poller {
         if self.flight.as_ref().is_some_and(|f| at > f.deadline) {
             self.done(at);
         }
+        self.tell_load(at);
         let set = &self.profile.set.bus;
         let key_off = self.key_off_since.is_some();
         let unattended = !self.told.is_some_and(|t| t.key_seen);
@@ -307,7 +319,7 @@ impl Poller {
                     self.silent(at, Silence::Battery { volts: self.volts.unwrap_or(0.0), limit: self.battery_limit() });
                 } else if !unattended {
                     // The key is seen after all, and it is on.
-                    self.mode = Mode::Asking;
+                    self.enter(Mode::Asking);
                 }
             }
             Mode::Closing { until, why } => {
@@ -319,6 +331,14 @@ impl Poller {
                 }
             }
             Mode::Learning(_) | Mode::Asking | Mode::Silent { .. } => {}
+        }
+    }
+
+    /// Tells once how much of the bus the live data take.
+    fn tell_load(&mut self, at: Stamp) {
+        if self.asking_since.is_some_and(|s| at.since(s) >= LOAD_S) {
+            self.asking_since = None;
+            self.news.push_back(self.state().to_string());
         }
     }
 
@@ -614,7 +634,12 @@ impl Poller {
     fn enter(&mut self, mode: Mode) {
         if std::mem::discriminant(&self.mode) != std::mem::discriminant(&mode) {
             self.mode = mode;
-            self.news.push_back(self.state().to_string());
+            self.asking_since = (self.mode == Mode::Asking).then_some(self.now);
+            self.news.push_back(match self.state() {
+                // How much that is, is told once it is known.
+                PollState::Asking { .. } => PollState::Asking { questions_per_s: 0.0, load_pct: None }.to_string(),
+                state => state.to_string(),
+            });
         } else {
             self.mode = mode;
         }
@@ -640,6 +665,7 @@ impl Poller {
     fn silent(&mut self, at: Stamp, why: Silence) {
         let why = match why {
             Silence::NoAnswer if self.wire == Wire::Can && !self.traffic.spoke() => Silence::Gateway,
+            Silence::NoAnswer if !self.have.is_empty() => Silence::Gone,
             why => why,
         };
         self.own = None;
@@ -662,8 +688,7 @@ impl Poller {
     fn took(&mut self, at: Stamp, questions: u32, bits: f64) {
         self.load.add(at, questions, bits);
         if self.wire == Wire::Can {
-            let set = &self.profile.set.bus;
-            let pause = bits / (set.bitrate * set.most_load_pct / 100.0);
+            let pause = bits / (self.bitrate * self.profile.set.bus.most_load_pct / 100.0);
             self.not_before = self.not_before.max(at).plus(pause);
         }
     }

@@ -9,6 +9,8 @@ pub enum Silence {
     KeyOff,
     /// Nobody answers.
     NoAnswer,
+    /// The controllers answered, and do not any more.
+    Gone,
     /// Nobody answers, and nothing else was ever heard on this bus.
     Gateway,
     /// The bus fell silent.
@@ -55,9 +57,9 @@ impl fmt::Display for PollState {
             PollState::Seeking => f.write_str("asks whether a controller answers"),
             PollState::Learning => f.write_str("asks which data there are"),
             PollState::Asking { questions_per_s, load_pct } => {
-                write!(f, "asks")?;
+                write!(f, "asks for live data")?;
                 if *questions_per_s > 0.0 {
-                    write!(f, " {questions_per_s:.1} times a second")?;
+                    write!(f, ", {questions_per_s:.1} questions a second")?;
                 }
                 load_pct.map_or(Ok(()), |l| write!(f, ", {l:.1} % of the bus"))
             }
@@ -74,6 +76,7 @@ impl Silence {
     fn words(&self) -> &'static str {
         match self {
             Silence::KeyOff => "key off",
+            Silence::Gone => "the controllers answer no more, so the key is off",
             Silence::NoAnswer | Silence::Gateway => "no controller answers",
             Silence::BusAsleep => "the bus fell silent",
             Silence::Battery { .. } => "the battery is low",

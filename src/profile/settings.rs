@@ -369,6 +369,10 @@ settings! {
         answer_s: number("s", 0.01, 2.0);
         /// What adapter and computer may add to that before a question counts as unanswered.
         slack_s: number("s", 0.0, 5.0);
+        /// Frames of a long answer that a controller sends at once; 0 for all.
+        flow_block: number("", 0.0, 255.0);
+        /// Pause between frames of a long answer.
+        flow_pause_ms: number("ms", 0.0, 127.0);
         /// A controller that says it needs longer may take this long.
         pending_s: number("s", 0.5, 30.0);
         /// Traffic without an error for this long proves the bit rate; nothing is asked before.

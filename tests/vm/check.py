@@ -5,6 +5,7 @@ tshark too.
     check.py PROGRAM FOLDER
 """
 
+import collections
 import json
 import pathlib
 import re
@@ -27,16 +28,23 @@ class Capture:
 
     def __init__(self, name):
         raw = (folder / name / "raw.pcapng").read_bytes()
-        self.name, self.events, self.frames, at = name, [], [], 0
+        self.name, self.events, self.frames, self.sent, at = name, [], [], [], 0
+        self.told = []
         while at < len(raw):
             kind, length = struct.unpack_from("<II", raw, at)
             if kind == 6:
                 link, high, low, size = struct.unpack_from("<IIII", raw, at + 8)
                 data = raw[at + 28 : at + 28 + size]
+                options = raw[at + 28 + (size + 3) // 4 * 4 : at + length - 4]
+                stamp = (high << 32 | low) / 1e9
                 if link == 0:
                     self.events.append(json.loads(data))
+                    self.told.append((stamp, self.events[-1]))
+                # Option 2 of a packet block holds flags; outbound is 2 in the lowest two bits.
+                elif struct.pack("<HHI", 2, 4, 2) in options:
+                    self.sent.append((stamp, data))
                 else:
-                    self.frames.append(((high << 32 | low) / 1e9, data))
+                    self.frames.append((stamp, data))
             at += length
         times = [t for t, _ in self.frames]
         check(times == sorted(times), f"{name}: {len(self.frames)} frames in order of their times")
@@ -45,7 +53,7 @@ class Capture:
             ["tshark", "-r", folder / name / "raw.pcapng", "-Y", "can || canfd", "-T", "fields", "-e", "frame.len"],
             capture_output=True, text=True, check=True,
         ).stdout.split()
-        check(len(both) == len(self.frames), f"{name}: tshark reads {len(both)} frames")
+        check(len(both) == len(self.frames) + len(self.sent), f"{name}: tshark reads {len(both)} frames")
         again = subprocess.run([program, "regrade", "--json", folder / name], capture_output=True, check=False).stdout
         # The capture lay in a folder of another name in the small machine.
         live, again = json.loads((folder / name / "findings.json").read_bytes()), json.loads(again)
@@ -116,6 +124,90 @@ check(errors and all(d[3] & 4 and d[9] & 1 for d in errors), f"flood: the driver
 gaps = capture.kinds("gap")
 told = sum(e["count"] for e in gaps) + overran
 check(gaps and told == sum(drops["end", "can1"]), f"flood: told as gaps: {told} overruns, as the interface counts them")
+
+SERVICES = {1, 2, 3, 6, 7, 9, 0x0A, 0x19, 0x22}
+
+
+def asks(name, log, pause):
+    capture = Capture(name)
+    ids = {struct.unpack_from(">I", d)[0] for _, d in capture.sent}
+    check(ids <= {0x7DF, 0x7E0, 0x7E1, 0x98DB33F1}, f"{name}: {len(capture.sent)} frames sent, to {sorted(map(hex, ids))}")
+    messages = [(t, struct.unpack_from(">I", d)[0], d[9 : 9 + d[8]]) for t, d in capture.sent if d[8] < 8]
+    check(all(m[0] in SERVICES for _, _, m in messages), f"{name}: {len(messages)} questions, all of services that may be asked")
+    first = capture.sent[0][0] - capture.frames[0][0]
+    check(2.0 <= first < 4.0, f"{name}: the first after {first:.2f} s of clean traffic")
+    flows = [d for _, d in capture.sent if d[8] & 0xF0 == 0x30]
+    check(flows and all(d[8:11] == bytes([0x30, *pause]) for d in flows), f"{name}: {len(flows)} flow controls, {pause}")
+    # The answers of the kernel's own transport, put together here: VIN and eight codes.
+    whole, half = [], {}
+    for t, d in capture.frames:
+        who, data = struct.unpack_from(">I", d)[0], d[8:]
+        if who & ~1 != 0x7E8:
+            continue
+        if data[0] >> 4 == 0:
+            whole.append((t, who, data[1 : 1 + data[0]]))
+        elif data[0] >> 4 == 1:
+            half[who] = (t, ((data[0] & 15) << 8 | data[1]), data[2:])
+        elif data[0] >> 4 == 2 and who in half:
+            t, length, so_far = half[who]
+            half[who] = (t, length, so_far + data[1:])
+            if len(half[who][2]) >= length:
+                whole.append((t, who, half[who][2][:length]))
+                del half[who]
+    vins = [m for _, _, m in whole if m[:3] == b"\x49\x02\x01"]
+    check(len(vins) == 2 and set(vins) == {b"\x49\x02\x01HARBOURLANEVAN007"}, f"{name}: the VIN, at both key-ons")
+    codes = [m for _, _, m in whole if m[0] == 0x43 and len(m) > 2]
+    check(len(codes) >= 2 and all(len(m) == 18 for m in codes), f"{name}: eight codes, {len(codes)} times")
+    check(not half, f"{name}: no answer broke off")
+    for channel, value in [("engine_rpm", 800), ("ambient_c", 21), ("coolant_c", 90), ("battery_v", 14.1)]:
+        rows = (folder / name / "samples.csv").read_text().splitlines()
+        head = rows[0].split(",")
+        seen = [float(r.split(",")[head.index(channel)]) for r in rows[1:] if r.split(",")[head.index(channel)]]
+        check(seen and all(abs(v - value) < 0.01 for v in seen), f"{name}: {channel} is {value}, {len(seen)} times")
+    # Sleep: by the record, and by what the other side heard.
+    news = [(t, e["detail"]) for t, e in capture.told if e["kind"] == "asking"]
+    silent = next((t for t, d in news if d.startswith("listens only")), None)
+    woke = next((t for t, d in news if d.startswith("wakes up")), None)
+    check(silent is not None and woke is not None and woke > silent + 5, f"{name}: silent from {silent} s, woke at {woke} s")
+    if silent and woke:
+        between = [t for t, _ in capture.sent if silent < t < woke]
+        check(not between, f"{name}: nothing sent between falling silent and waking up ({len(between)} frames)")
+        after = [t - woke for t, _ in capture.sent if t >= woke]
+        check(after and after[0] < 0.5, f"{name}: asks again {min(after, default=9):.2f} s after it woke up")
+    lines = [line.split(" ") for line in (folder / log).read_text().splitlines()]
+    off, on = (next(float(x[0]) for x in lines if x[1:] == ["key", w]) for w in ("off", "on"))
+    late = [float(x[0]) - off for x in lines if x[1] != "key" and off < float(x[0]) < on]
+    check(all(t < 6.5 for t in late), f"{name}: {len(late)} frames heard after key-off, the last {max(late, default=0):.2f} s after")
+    # Once the other side has ended nobody answers, and the last questions are asked in vain.
+    theirs = [(int(x[1], 16), bytes.fromhex("".join(x[2:]))) for x in lines if x[1] != "key"]
+    ours = [(struct.unpack_from(">I", d)[0], d[8:]) for _, d in capture.sent]
+    more = len(ours) - len(theirs)
+    check(ours[: len(theirs)] == theirs and 0 <= more < 30, f"{name}: the other side heard {len(theirs)} frames as sent")
+    # Another reader puts questions and answers together.
+    fields = ["can.id", "uds.sid", "uds.reply"]
+    decode = ["-d", "can.subdissector,iso15765", "-d", "iso15765.subdissector,uds", "-Y", "uds", "-T", "fields"]
+    told = subprocess.run(
+        ["tshark", "-r", folder / name / "raw.pcapng", *decode, *(x for f in fields for x in ("-e", f))],
+        capture_output=True, text=True, check=True,
+    ).stdout.splitlines()
+    theirs = collections.Counter(tuple(int(x, 0) for x in line.split("\t")) for line in told)
+    ours = collections.Counter((who, m[0], 0) for _, who, m in messages)
+    ours.update((who, m[0] & 0x3F, 1) for _, who, m in whole)
+    check(theirs == ours, f"{name}: tshark puts {sum(theirs.values())} questions and answers together, as counted here")
+    return capture
+
+
+asks("asked", "vcan.asked", (3, 7))
+wire = asks("asked_wire", "wire.asked", (0, 0))
+heard = Capture("heard")
+frames = [d for _, d in heard.frames]
+check(all(d in frames for _, d in wire.sent) and not heard.sent, "heard: who only listens hears the questions, and sends nothing")
+details = [e["detail"] for e in wire.kinds("link_up")]
+check("listen-only until the bit rate is proven" in details[0], f"asked_wire: {details[0]}")
+check("left as found: LISTEN-ONLY" in guest, "asked_wire: the interface is left listen-only, as it was found")
+mute = Capture("mute")
+told = " ".join(e["detail"] for e in mute.kinds("asking"))
+check(not mute.sent and "this program may not change that" in told, f"mute: {told}")
 
 check("can:vcan0 cannot be opened: it is down; bring it up with" in guest, "an interface that is down is told")
 check("can:can9 cannot be opened: there is no such interface" in guest, "an interface that is missing is told")

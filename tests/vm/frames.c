@@ -2,6 +2,7 @@
  *   frames paced IFACE N RATE   N frames of 8 bytes, numbered, RATE a second (0: as fast as they go)
  *   frames spaced IFACE N RATE  the same, never closer than that: what was late stays late
  *   frames kinds IFACE          one of each kind there is; each is also written to standard output
+ *   frames nobody PROGRAM …     not frames: runs a program without privileges
  */
 #include <errno.h>
 #include <linux/can.h>
@@ -96,6 +97,11 @@ int main(int argc, char **argv) {
     int on = 1;
     struct sockaddr_can to = {.can_family = AF_CAN};
     if (argc < 3) return 2;
+    if (!strcmp(argv[1], "nobody")) {
+        if (setgid(65534) || setuid(65534)) die("nobody");
+        execvp(argv[2], argv + 2);
+        die(argv[2]);
+    }
     if ((fd = socket(PF_CAN, SOCK_RAW, CAN_RAW)) < 0) die("socket");
     if (setsockopt(fd, SOL_CAN_RAW, CAN_RAW_FD_FRAMES, &on, sizeof on)) die("CAN FD");
     if (!(to.can_ifindex = if_nametoindex(argv[2]))) die(argv[2]);

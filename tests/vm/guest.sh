@@ -11,12 +11,14 @@ mkdir -p /out /tmp
 for m in $(cat /m/order); do insmod "/m/$m.ko" || echo "no module $m"; done
 mount -t 9p -o trans=virtio,version=9p2000.L out /out || poweroff -f
 
-# begin NAME LINK: records in the background; returns once the socket is open.
+# begin NAME LINK [OPTION]...: records in the background; returns once the socket is open.
 begin() {
-    soakwatch watch --plain --link "$2" --captures "/tmp/$1" >"/tmp/$1.txt" 2>&1 &
+    name=$1 link=$2
+    shift 2
+    $as soakwatch watch --plain --link "$link" --captures "/tmp/$name" "$@" >"/tmp/$name.txt" 2>&1 &
     program=$!
     for _ in $(seq 200); do
-        [ -f "$(echo /tmp/"$1"/*/raw.pcapng)" ] && break
+        [ -f "$(echo /tmp/"$name"/*/raw.pcapng)" ] && break
         usleep 50000
     done
 }
@@ -52,20 +54,20 @@ drops() {
 
     # A full bus: a frame with 8 bytes and an 11-bit identifier takes 111 bits with the pause behind it, before stuffing
     # (ISO 11898-1), so no bus carries more of them.
-    begin half_mbit can:vcan0,bitrate=500000
+    begin half_mbit can:vcan0,bitrate=500000,ask=no
     echo "half_mbit: $(frames paced vcan0 22520 4504)"
     finish half_mbit
-    begin one_mbit can:vcan0,bitrate=1000000
+    begin one_mbit can:vcan0,bitrate=1000000,ask=no
     echo "one_mbit: $(frames paced vcan0 45045 9009)"
     finish one_mbit
     drops full
 
-    begin kinds can:vcan0
+    begin kinds can:vcan0,ask=no
     frames kinds vcan0 >/out/kinds.sent
     sleep 1
     finish kinds
 
-    begin down_up can:vcan0
+    begin down_up can:vcan0,ask=no
     frames paced vcan0 500 1000
     ip link set vcan0 down
     sleep 1
@@ -81,7 +83,7 @@ drops() {
     finish down_up
 
     # A program that is held up while more arrives than the kernel keeps for it.
-    begin overrun can:vcan0
+    begin overrun can:vcan0,ask=no
     frames paced vcan0 1 0
     kill -STOP "$program"
     echo "overrun: $(frames paced vcan0 60000 0)"
@@ -92,14 +94,43 @@ drops() {
 
     # Two emulated controllers on one bus. They complete every send at once and ignore bit timing: nobody acknowledges and
     # a wrong bit rate cannot be shown here, and frames in a row are quicker than any bus; the receiver holds five.
-    begin wire can:can1,bitrate=500000
+    begin wire can:can1,bitrate=500000,ask=no
     echo "wire: $(frames spaced can0 200 50)"
     finish wire
-    begin flood can:can1,bitrate=500000
+    begin flood can:can1,bitrate=500000,ask=no
     echo "flood: $(frames paced can0 2000 0)"
     sleep 1
     finish flood
     drops end
+
+    # The program asks; two controllers on the kernel's own ISO 15765-2 answer, on virtual CAN and over the wire, where the
+    # interface is found listen-only. The key goes off after 12 s and on again after 25; short times instead of the profile's.
+    quick="--set bus.quiet_s=2 --set bus.no_answer_s=4"
+    ip link set can0 down
+    ip link set can0 up type can bitrate 500000 listen-only on
+    ip link set can1 down
+    ip link set can1 up type can bitrate 500000 listen-only off
+    begin heard can:can1,ask=no
+    heard=$program
+    begin asked_wire can:can0 $quick
+    asked_wire=$program
+    begin asked can:vcan0,bitrate=500000 $quick --set bus.flow_block=3 --set bus.flow_pause_ms=7
+    asked=$program
+    answerer can1 12 25 33 slow >/out/wire.asked &
+    answerer vcan0 12 25 33 >/out/vcan.asked
+    program=$asked
+    finish asked
+    program=$asked_wire
+    finish asked_wire
+    ip -details link show can0 | grep -o 'LISTEN-ONLY' | sed 's/^/left as found: /'
+    program=$heard
+    finish heard
+
+    # Without the privilege it neither makes an interface listen-only nor lets one speak.
+    mkdir -m 777 /tmp/mute
+    as="frames nobody" begin mute can:can0
+    answerer can1 4 >/dev/null
+    finish mute
 } >/out/guest.txt 2>&1
 sync
 poweroff -f
