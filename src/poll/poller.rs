@@ -219,15 +219,18 @@ impl Poller {
         }
         let next = match &self.mode {
             Mode::Silent { .. } => return None,
+            Mode::Resting { .. } if self.own.is_some() => Some(self.now),
             Mode::Seeking { next, .. } | Mode::Resting { next, .. } => Some(*next),
             Mode::Asking if self.own.is_none() => self.schedule.wait(),
+            Mode::Closing { .. } if self.own.is_none() => None,
             Mode::Asking | Mode::Learning(_) | Mode::Closing { .. } => Some(self.now),
         };
         let closes = match &self.mode {
             Mode::Closing { until, .. } => Some(*until),
             _ => None,
         };
-        let quiet = matches!(self.mode, Mode::Seeking { .. } | Mode::Resting { .. }).then(|| self.traffic.will_cease());
+        let quiet = matches!(self.mode, Mode::Seeking { .. } | Mode::Resting { .. })
+            .then(|| self.traffic.will_cease().filter(|t| *t > self.now));
         let timers = [next.map(|n| n.max(self.not_before)), closes, quiet.flatten()];
         timers.into_iter().flatten().min()
     }
@@ -288,7 +291,7 @@ impl Poller {
                 let key_on = self.told.is_some_and(|t| t.key_seen) && !key_off;
                 if key_off {
                     self.silent(at, Silence::KeyOff);
-                } else if self.traffic.ceased(at) {
+                } else if !key_on && self.traffic.ceased(at) {
                     self.silent(at, Silence::BusAsleep);
                 } else if !key_on && at.since(since) >= set.no_answer_s && self.flight.is_none() {
                     self.silent(at, Silence::NoAnswer);
@@ -376,11 +379,12 @@ impl Poller {
                     _ => None,
                 }
             }
+            Mode::Resting { .. } if self.own.is_some() => {
+                let (to, request) = self.own.as_ref().and_then(OwnWord::next)?;
+                Some((Question { request, to }, Purpose::Own))
+            }
             Mode::Resting { next, .. } if at < *next => None,
             Mode::Resting { .. } => {
-                if let Some((to, request)) = self.own.as_ref().and_then(OwnWord::next) {
-                    return Some((Question { request, to }, Purpose::Own));
-                }
                 let giver = self.have.iter().find(|(_, pids)| pids.contains(&RPM)).map(|h| *h.0);
                 let to = giver.filter(|_| self.wire == Wire::Can).map_or(To::All, To::One);
                 Some((Question { request: super::schedule::request(&[Datum::Pid(RPM)], self.era), to }, Purpose::Look))
@@ -567,7 +571,8 @@ impl Poller {
 
     fn read_own_word(&mut self, occasion: Occasion) {
         let who: Vec<Address> = self.have.keys().copied().collect();
-        self.own = Some(OwnWord::new(self.era, occasion, self.wire, &who, |to, pid| has(&self.have, to, pid)));
+        let own = OwnWord::new(self.era, occasion, self.wire, &who, |to, pid| has(&self.have, to, pid));
+        self.own = Some(own).filter(|own| own.next().is_some());
     }
 
     /// What an answer says of engine and supply.
@@ -592,11 +597,13 @@ impl Poller {
         let (stopped, running) = (phases.stopped_below_rpm, phases.running_above_rpm);
         for (pid, v) in told {
             match pid {
-                RPM if v >= running => {
+                RPM if v > stopped => {
                     self.stopped_since = None;
-                    self.running_since = self.running_since.or(Some(at));
+                    if v >= running {
+                        self.running_since = self.running_since.or(Some(at));
+                    }
                 }
-                RPM if v <= stopped => {
+                RPM => {
                     self.stopped_since = self.stopped_since.or(Some(at));
                     (self.running_since, self.after_start_read) = (None, false);
                 }
@@ -650,7 +657,7 @@ impl Poller {
     }
 
     fn rest(&mut self, at: Stamp) {
-        self.enter(Mode::Resting { since: at, gap_s: FIRST_LOOK_S, next: at, unanswered: 0 });
+        self.enter(Mode::Resting { since: at, gap_s: FIRST_LOOK_S, next: at.plus(FIRST_LOOK_S), unanswered: 0 });
         self.read_own_word(Occasion::Last);
     }
 

@@ -126,9 +126,9 @@ impl Talk {
             None => false,
         };
         if !wanted {
-            // An answer to another tester, or one given up: it is heard, and left alone.
+            // An answer to another tester, or one that was given up: left alone, and no sign that the bus speaks by itself.
             self.receivers.remove(&frame.id);
-            return traffic;
+            return traffic.filter(|_| !answers(frame.id));
         }
         if self.receivers.len() >= MOST && !self.receivers.contains_key(&frame.id) {
             self.receivers.pop_first();
@@ -143,10 +143,10 @@ impl Talk {
                 if let Some(frame) = ask_id(frame.id).and_then(|id| Frame::data(id, &flow_frame(flow))) {
                     self.out.push_back(frame);
                 }
-                (flow != Flow::Overflow).then_some(Heard::Part(from)).or(traffic)
+                (flow != Flow::Overflow).then_some(Heard::Part(from))
             }
             Got::Nothing if self.receivers.get(&frame.id).is_some_and(Receiver::busy) => Some(Heard::Part(from)),
-            Got::Nothing | Got::Broken(_) => traffic,
+            Got::Nothing | Got::Broken(_) => None,
         }
     }
 }

@@ -1,6 +1,8 @@
 /* Two controllers of a vehicle on the kernel's own ISO 15765-2 (can-isotp): an independent peer of the program's.
  *   answerer IFACE UNTIL... [slow]  key on first, then off and on at these seconds in turn, ends at the last; with
  *                                   "slow" a pause of 5 ms between the frames of its answers
+ *   answerer ask IFACE BLOCK PAUSE  the other way round: a tester that asks a controller for its VIN and takes the answer
+ *                                   in such blocks, with such a pause (hexadecimal, as ISO 15765-2 codes them)
  * With the key on it answers SAE J1979 (numbers from memory of it) and sends frames by itself; with the key off the
  * network falls silent after 3 s. Everything that testers send is written to standard output with the time since the
  * start: "T ID DATA".
@@ -33,12 +35,12 @@ static double now(void) {
     return t.tv_sec + t.tv_nsec * 1e-9 - begun;
 }
 
-/* A controller that is asked by RX and answers by TX. */
-static int controller(canid_t rx, canid_t tx) {
+/* One side of a conversation: hears RX, speaks by TX, wants such blocks and pauses of who sends it something long. */
+static int side(canid_t rx, canid_t tx, unsigned char block, unsigned char pause) {
     int s = socket(PF_CAN, SOCK_DGRAM, CAN_ISOTP);
     if (s < 0) die("can-isotp");
     struct can_isotp_options options = {.flags = CAN_ISOTP_TX_PADDING, .txpad_content = 0xAA};
-    struct can_isotp_fc_options flow = {.bs = 3, .stmin = 0xF3};
+    struct can_isotp_fc_options flow = {.bs = block, .stmin = pause};
     unsigned pause_ns = 5000000;
     if (slow) options.flags |= CAN_ISOTP_FORCE_TXSTMIN;
     if (setsockopt(s, SOL_CAN_ISOTP, CAN_ISOTP_OPTS, &options, sizeof options)) die("options");
@@ -99,12 +101,31 @@ static void answer(int s, const unsigned char *q, int len, int is_engine) {
     if (n && write(s, out, n) != n) perror("answer");
 }
 
+/* Asks for the VIN (SAE J1979 service 09, InfoType 02); prints how long it took and what came. */
+static void ask(const char *block, const char *pause) {
+    int s = side(0x7E8, 0x7E0, strtol(block, NULL, 16), strtol(pause, NULL, 16));
+    struct timeval most = {3, 0};
+    setsockopt(s, SOL_SOCKET, SO_RCVTIMEO, &most, sizeof most);
+    unsigned char got[4096];
+    double at = now();
+    if (write(s, "\x09\x02", 2) != 2) die("ask");
+    int n = read(s, got, sizeof got);
+    printf("ask %s %s: %.3f s", block, pause, now() - at);
+    for (int i = 0; i < n; i++) printf(" %02X", got[i]);
+    printf("\n");
+}
+
 int main(int argc, char **argv) {
     if (argc < 3) return 2;
+    if (!strcmp(argv[1], "ask") && argc == 5) {
+        if (!(place.can_ifindex = if_nametoindex(argv[2]))) die(argv[2]);
+        ask(argv[3], argv[4]);
+        return 0;
+    }
     slow = !strcmp(argv[argc - 1], "slow");
     int last = argc - 1 - slow, turn = 2, key = 1;
     if (!(place.can_ifindex = if_nametoindex(argv[1]))) die(argv[1]);
-    int to_engine = controller(0x7E0, 0x7E8), to_gearbox = controller(0x7E1, 0x7E9), bus = raw();
+    int to_engine = side(0x7E0, 0x7E8, 3, 0xF3), to_gearbox = side(0x7E1, 0x7E9, 3, 0xF3), bus = raw();
     struct timespec t;
     clock_gettime(CLOCK_MONOTONIC, &t);
     begun = t.tv_sec + t.tv_nsec * 1e-9;

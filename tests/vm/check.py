@@ -205,6 +205,18 @@ check(all(d in frames for _, d in wire.sent) and not heard.sent, "heard: who onl
 details = [e["detail"] for e in wire.kinds("link_up")]
 check("listen-only until the bit rate is proven" in details[0], f"asked_wire: {details[0]}")
 check("left as found: LISTEN-ONLY" in guest, "asked_wire: the interface is left listen-only, as it was found")
+played = Capture("played")
+found = json.loads((folder / "played" / "findings.json").read_text())
+rows = (folder / "played" / "samples.csv").read_text().splitlines()
+head = rows[0].split(",")
+counts = {c: sum(1 for r in rows[1:] if r.split(",")[i]) for i, c in enumerate(head)}
+check(found["undecoded"] == 0 and counts.get("engine_rpm", 0) > 30, f"played: the simulated vehicle answers, {counts}")
+check(not [e for e in played.kinds("gap")], "played: no gap")
+# ISO 15765-2: blocks and pauses as the kernel asked for them. Two frames follow the first; a pause of 14h is 20 ms.
+asked = re.findall(r"^ask (\w+) (\w+): ([\d.]+) s (.*)$", guest, re.M)
+check(len(asked) == 4 and len({a[3] for a in asked}) == 1, f"the kernel asks the simulated vehicle: {asked}")
+check(all(a[3].startswith("49 02 01") and len(a[3]) == 59 for a in asked), "and gets 20 bytes, whatever blocks and pauses")
+check(all(float(a[2]) > 0.02 for a in asked if a[1] == "14"), "and the pause is kept")
 mute = Capture("mute")
 told = " ".join(e["detail"] for e in mute.kinds("asking"))
 check(not mute.sent and "this program may not change that" in told, f"mute: {told}")

@@ -110,6 +110,13 @@ drops() {
     ip link set can0 up type can bitrate 500000 listen-only on
     ip link set can1 down
     ip link set can1 up type can bitrate 500000 listen-only off
+    # Beside them the simulated vehicle on a third bus, from two seconds before its key-on.
+    ip link add vcan1 type vcan
+    ip link set vcan1 up
+    soakwatch play tight --to can:vcan1 --from 58 >/tmp/play.txt 2>&1 &
+    play=$!
+    begin played can:vcan1
+    played=$program
     begin heard can:can1,ask=no
     heard=$program
     begin asked_wire can:can0 $quick
@@ -125,6 +132,11 @@ drops() {
     ip -details link show can0 | grep -o 'LISTEN-ONLY' | sed 's/^/left as found: /'
     program=$heard
     finish heard
+    program=$played
+    finish played
+    # The kernel asks the simulated vehicle.
+    for flow in "0 0" "1 0" "3 F3" "2 14"; do answerer ask vcan1 $flow; done
+    kill -INT $play
 
     # Without the privilege it neither makes an interface listen-only nor lets one speak.
     mkdir -m 777 /tmp/mute

@@ -38,6 +38,7 @@ pub struct Run {
     pub car: Car,
     pub now: f64,
     pub log: Vec<(f64, Line)>,
+    idle: u32,
 }
 
 pub fn profile() -> Arc<Profile> {
@@ -55,7 +56,7 @@ impl Run {
 
     pub fn proven(car: Car, profile: &Arc<Profile>, proof: Proof) -> Run {
         let asker = Asker::new(profile, proof);
-        Run { asker, car, now: 0.0, log: Vec::new() }
+        Run { asker, car, now: 0.0, log: Vec::new(), idle: 0 }
     }
 
     pub fn play(&mut self, script: &[(f64, Change)], until: f64) {
@@ -65,6 +66,7 @@ impl Run {
                 self.change(*change);
             }
             let at = Stamp::from_secs(self.now);
+            let told = self.log.len();
             self.tell();
             while let Some(frame) = self.asker.due(at) {
                 self.tell();
@@ -76,6 +78,10 @@ impl Run {
             let next =
                 [self.asker.wait().map(|w| w.secs() + 1e-6), self.car.next(self.now), script.peek().map(|s| s.0)];
             let next = next.into_iter().flatten().fold(until, f64::min);
+            // What never has something to ask at the moment it named would keep a processor busy.
+            let vain = self.log.len() == told && self.asker.wait().is_some_and(|w| w.secs() <= self.now);
+            self.idle = if vain { self.idle + 1 } else { 0 };
+            assert!(self.idle < 100, "it wakes up in vain at {}: {}", self.now, self.asker.words());
             self.now = next.max(self.now + 1e-4);
             for frame in self.car.take(self.now) {
                 if crate::poll::answers(frame.id) {
