@@ -4,3 +4,4 @@
 
 mod devices;
 mod own_word;
+mod told;
