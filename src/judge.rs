@@ -10,7 +10,7 @@ use crate::grade::verdict::{Findings, GapSpan, Num, Part, PhaseSpan, StrokeSpan}
 use crate::grade::{Bench, Graded};
 use crate::guide::{self, Guide, Standing};
 use crate::profile::Profile;
-use crate::record::{Body, Event, LinkInfo, Record};
+use crate::record::{Body, Event, LinkId, LinkInfo, Record};
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, Timeline, Vent};
 use crate::trade::{Job, Phase, Subject, Test, Verdict};
@@ -159,13 +159,40 @@ impl Judge {
 
     /// Takes the next record, and shows all that was seen in it.
     pub fn record_seen(&mut self, record: &Record, sink: &mut dyn FnMut(Seen<'_>)) {
-        self.records += 1;
-        self.now = self.now.max(record.at);
         let mut items = std::mem::take(&mut self.items);
-        let mut happenings = std::mem::take(&mut self.happenings);
         items.clear();
         self.decoder.record(record, &mut items);
-        for item in &items {
+        let event = match &record.body {
+            Body::Event(event) => Some((record.link, event)),
+            _ => None,
+        };
+        self.decoded(record.at, &items, event, sink);
+        self.items = items;
+    }
+
+    /// Takes the decoder out, so that it may run ahead in another thread; what it makes of the records comes back by
+    /// [`Judge::decoded`], and it itself by [`Judge::decoder_back`] before the findings are asked for.
+    pub fn decoder_apart(&mut self) -> Decoder {
+        std::mem::replace(&mut self.decoder, Decoder::new(Arc::clone(&self.profile), &[]))
+    }
+
+    /// Gives back what [`Judge::decoder_apart`] took.
+    pub fn decoder_back(&mut self, decoder: Decoder) {
+        self.decoder = decoder;
+    }
+
+    /// Takes the next record, stamped `at`, as the decoder made `items` of it; an event with its link.
+    pub fn decoded(
+        &mut self,
+        at: Stamp,
+        items: &[Item],
+        event: Option<(LinkId, &Event)>,
+        sink: &mut dyn FnMut(Seen<'_>),
+    ) {
+        self.records += 1;
+        self.now = self.now.max(at);
+        let mut happenings = std::mem::take(&mut self.happenings);
+        for item in items {
             happenings.clear();
             match item {
                 Item::Reading(r) => {
@@ -191,43 +218,40 @@ impl Judge {
             self.bench.step(&self.timeline);
             self.lead(None);
         }
-        if let Body::Event(e) = &record.body {
+        if let Some((link, e)) = event {
             happenings.clear();
-            self.event(record, e, &mut happenings);
+            self.event(at, link, e, &mut happenings);
             happenings.iter().for_each(|h| sink(Seen::Happening(h)));
             self.hear(&happenings);
             self.bench.step(&self.timeline);
             self.lead(Some(e));
         }
-        self.items = items;
         self.happenings = happenings;
     }
 
-    fn event(&mut self, record: &Record, e: &Event, happenings: &mut Vec<Happening>) {
+    fn event(&mut self, at: Stamp, link: LinkId, e: &Event, happenings: &mut Vec<Happening>) {
         match e {
             Event::Gap { from_ns, to_ns, count, cause } => {
                 let lost = if *count > 0 { format!(" ({count} records)") } else { String::new() };
-                self.gap(Stamp(*from_ns), Stamp(*to_ns), self.link_name(record.link), format!("{cause}{lost}"));
+                self.gap(Stamp(*from_ns), Stamp(*to_ns), self.link_name(link), format!("{cause}{lost}"));
             }
-            Event::LinkUp { detail } => self.say(record.at, format!("{} up: {detail}", self.link_name(record.link))),
-            Event::LinkDown { detail } => {
-                self.say(record.at, format!("{} down: {detail}", self.link_name(record.link)))
-            }
+            Event::LinkUp { detail } => self.say(at, format!("{} up: {detail}", self.link_name(link))),
+            Event::LinkDown { detail } => self.say(at, format!("{} down: {detail}", self.link_name(link))),
             // The guide tells of its own notes.
             Event::Note { note_kind, text } if note_kind == guide::BEGIN => {
-                self.begin_guide(record.at, text);
+                self.begin_guide(at, text);
             }
             Event::Note { note_kind, .. } if note_kind == guide::ANSWER && self.guide.is_some() => {}
             Event::Note { note_kind, text } => {
                 let line = format!("{note_kind}: {text}");
-                self.notice(format!("{:.1} s: {line}", record.at.secs()));
-                self.say(record.at, line);
+                self.notice(format!("{:.1} s: {line}", at.secs()));
+                self.say(at, line);
             }
-            Event::Asking { detail } => self.say(record.at, format!("{}: {detail}", self.link_name(record.link))),
-            Event::End { cause } => self.say(record.at, format!("end: {cause}")),
+            Event::Asking { detail } => self.say(at, format!("{}: {detail}", self.link_name(link))),
+            Event::End { cause } => self.say(at, format!("end: {cause}")),
             Event::Tick | Event::Clock(_) | Event::Sent { .. } => {}
         }
-        self.timeline.event(record.at, record.link, e, happenings);
+        self.timeline.event(at, link, e, happenings);
     }
 
     fn hear(&mut self, happenings: &[Happening]) {

@@ -6,12 +6,13 @@
 //!
 //! [`Session`] serves every live run; [`replay`] drives the same judge from what was saved.
 
+mod ahead;
 mod recorder;
 mod replay;
 mod signals;
 
 pub use recorder::Ended;
-pub use replay::{Limits, Replayed, replay, replay_seen};
+pub use replay::{Limits, Replayed, Threads, replay, replay_on, replay_seen};
 pub use signals::stop_on_signal;
 
 use crate::capture::{self, SessionFile, Writer};

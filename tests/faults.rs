@@ -191,21 +191,35 @@ fn told_apart(a: &Trace, b: &Trace, tap: bool, has_switch: bool, noise_pa: f64) 
     [night, hold]
 }
 
-fn judge(day: &Day) -> (Findings, Trace) {
-    let name = if day.spec.starts_with("ps-") { "pressure-sensor" } else { "switch-module" };
+/// Judges one day, or the same day without and with the tap: the vehicle is then played once for both.
+fn judge(days: &[Day]) -> Vec<(Findings, Trace)> {
+    let Day { spec, seed, tap } = &days[0];
+    let name = if spec.starts_with("ps-") { "pressure-sensor" } else { "switch-module" };
     let profile = Arc::new(profile::load_builtin(name).expect("built in"));
-    let link = LinkInfo { kind: "sim".into(), name: day.spec.clone() };
-    let mut judge = Judge::new(profile, &[link]);
-    let mut player = Player::new(&day.spec, day.seed, day.tap).expect("a scenario");
-    let times = player.timetable();
-    let mut trace = Trace::default();
-    let mut seq = 0;
-    while let Some((at, bytes)) = player.next() {
-        trace.see(player.truth(), times);
-        judge.record(&Record { at, link: 1, seq, body: Body::Bytes(bytes) });
-        seq += 1;
+    let link = LinkInfo { kind: "sim".into(), name: spec.clone() };
+    let mut player = match days {
+        [_] => Player::new(spec, *seed, *tap),
+        _ => Player::both(spec, *seed),
     }
-    (judge.findings(&day.spec), trace)
+    .expect("a scenario");
+    assert!(days.len() == 1 || days.iter().map(|d| d.tap).eq([false, true]));
+    let times = player.timetable();
+    let begin = |_| (Judge::new(profile.clone(), std::slice::from_ref(&link)), Trace::default(), 0);
+    let mut judges: Vec<(Judge, Trace, u64)> = days.iter().map(begin).collect();
+    loop {
+        let more = player.go_on();
+        for (i, (judge, trace, seq)) in judges.iter_mut().enumerate() {
+            while let Some((at, bytes, truth)) = player.heard(i) {
+                trace.see(truth, times);
+                judge.record(&Record { at, link: 1, seq: *seq, body: Body::Bytes(bytes) });
+                *seq += 1;
+            }
+        }
+        if !more {
+            break;
+        }
+    }
+    judges.into_iter().map(|(judge, trace, _)| (judge.findings(spec), trace)).collect()
 }
 
 /// The sharp-edged hole that reads as the limit.
@@ -230,15 +244,18 @@ fn limit_twin(day: &Day) -> Trace {
     trace
 }
 
-fn play(day: &Day, twin: &mut Option<Trace>) -> Outcome {
-    let (findings, own) = judge(day);
-    let twins = SOUND.contains(&day.spec.as_str()).then(|| {
-        let other = twin.get_or_insert_with(|| limit_twin(day));
-        let noise_pa = if day.spec.contains("sensors-noisy") { 60.0 } else { 20.0 };
-        let sensor = day.spec.starts_with("ps-");
-        told_apart(&own, other, day.tap || sensor, !sensor, noise_pa)
-    });
-    Outcome { day: day.clone(), findings, twins }
+fn play(days: &[Day]) -> Vec<Outcome> {
+    let mut twin = None;
+    let mut compare = |(day, (findings, own)): (&Day, (Findings, Trace))| {
+        let twins = SOUND.contains(&day.spec.as_str()).then(|| {
+            let other = twin.get_or_insert_with(|| limit_twin(day));
+            let noise_pa = if day.spec.contains("sensors-noisy") { 60.0 } else { 20.0 };
+            let sensor = day.spec.starts_with("ps-");
+            told_apart(&own, other, day.tap || sensor, !sensor, noise_pa)
+        });
+        Outcome { day: day.clone(), findings, twins }
+    };
+    days.iter().zip(judge(days)).map(&mut compare).collect()
 }
 
 /// All days on all cores, given back in their order.
@@ -253,9 +270,7 @@ fn play_all(days: &[Day]) -> Vec<Outcome> {
                 loop {
                     let i = next.fetch_add(1, Ordering::Relaxed);
                     let Some(pair) = pairs.get(i) else { break };
-                    let mut twin = None;
-                    let outcomes: Vec<Outcome> = pair.iter().map(|d| play(d, &mut twin)).collect();
-                    done.lock().expect("no thread died").push((i, outcomes));
+                    done.lock().expect("no thread died").push((i, play(pair)));
                 }
             });
         }

@@ -10,7 +10,7 @@ use soakwatch::grade::verdict::Findings;
 use soakwatch::link::LinkSpec;
 use soakwatch::profile::{Profile, load};
 use soakwatch::record::{Body, LinkInfo, Record};
-use soakwatch::session::{Ended, Limits, Options, Session, replay};
+use soakwatch::session::{Ended, Limits, Options, Session, Threads, replay, replay_on};
 use soakwatch::sim::Player;
 use soakwatch::time::Stamp;
 use std::fs;
@@ -37,6 +37,9 @@ fn json(f: &Findings) -> String {
 
 fn judged(path: &Path) -> (String, Vec<String>) {
     let again = replay(path, Limits::Stored(&[]), &mut |_| {}, &mut |_, _| {}).unwrap();
+    let ahead = replay_on(Threads::Two, path, Limits::Stored(&[]), &mut |_| {}, &mut |_, _| {}).unwrap();
+    assert_eq!(json(&again.findings), json(&ahead.findings), "one thread and two");
+    assert_eq!(again.losses, ahead.losses, "one thread and two");
     (json(&again.findings), again.losses)
 }
 

@@ -3,7 +3,7 @@
 use super::inputs;
 use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
-use crate::session::{Limits, Replayed, replay};
+use crate::session::{Limits, Replayed, Threads, replay_on};
 use crate::units::Shown;
 use crate::view::block::{Style, block};
 use crate::view::{self, json};
@@ -49,6 +49,8 @@ impl Regrade {
         let (found, errors) = inputs::find(&self.paths);
         errors.iter().for_each(|e| complain(e));
         let mut worst = if errors.is_empty() { Outcome::Fine } else { Outcome::Unreadable };
+        // Several keep the cores busy by themselves.
+        let threads = if found.len() == 1 { Threads::Two } else { Threads::One };
         let bar = progress_bar(found.len());
         let limits = given.as_ref().map_or(Limits::Stored(&self.profile.set), Limits::Given);
         let told = in_order(
@@ -61,7 +63,7 @@ impl Regrade {
                     bar.inc(now.saturating_sub(at));
                     at = at.max(now);
                 };
-                let mut replayed = replay(input, limits, &mut |_| {}, &mut progress);
+                let mut replayed = replay_on(threads, input, limits, &mut |_| {}, &mut progress);
                 progress(1, 1);
                 if let Ok(replayed) = &mut replayed
                     && self.show_vin

@@ -1,6 +1,6 @@
-//! Replay: what was saved, through the same judge, in this thread.
+//! Replay: what was saved, through the same judge, in this thread or in two.
 
-use super::Error;
+use super::{Error, ahead};
 use crate::capture;
 use crate::decode::Reading;
 use crate::grade::verdict::Findings;
@@ -63,8 +63,28 @@ pub fn replay(
     replay_seen(path, limits, &mut readings, progress)
 }
 
+/// On how many threads a capture is judged. What is found is the same.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Threads {
+    /// This one.
+    One,
+    /// Another one reads and decodes ahead. A file of rows is judged in one all the same.
+    Two,
+}
+
 /// [`replay`], showing all that the judge sees.
 pub fn replay_seen(
+    path: &Path,
+    limits: Limits<'_>,
+    each: &mut dyn FnMut(Seen<'_>),
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<Replayed, Error> {
+    replay_on(Threads::One, path, limits, each, progress)
+}
+
+/// [`replay_seen`], on so many threads.
+pub fn replay_on(
+    threads: Threads,
     path: &Path,
     limits: Limits<'_>,
     each: &mut dyn FnMut(Seen<'_>),
@@ -90,8 +110,11 @@ pub fn replay_seen(
             }
         };
         let mut judge = Judge::new(profile.clone(), &reader.session().links);
+        if threads == Threads::Two {
+            reader = ahead::feed(reader, &mut judge, &mut each, progress)?;
+        }
         let mut n = 0u64;
-        while reader.next_into(&mut record)? {
+        while threads == Threads::One && reader.next_into(&mut record)? {
             judge.record_seen(&record, &mut each);
             n += 1;
             if n.is_multiple_of(every) {

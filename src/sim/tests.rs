@@ -272,3 +272,24 @@ fn no_sensor_tells_what_its_channel_cannot_be() {
         }
     }
 }
+
+#[test]
+fn two_adapters_on_one_vehicle_say_what_each_says_alone() {
+    for spec in ["drop-outs", "clock-jump"] {
+        let mut both = Player::both(spec, 4).expect("known");
+        let mut heard = [Vec::new(), Vec::new()];
+        loop {
+            let more = both.go_on();
+            for (i, heard) in heard.iter_mut().enumerate() {
+                heard.extend(std::iter::from_fn(|| both.heard(i)).map(|(at, bytes, _)| (at, bytes)));
+            }
+            if !more {
+                break;
+            }
+        }
+        for (tap, heard) in [false, true].into_iter().zip(heard) {
+            assert!(heard.len() > 50_000, "{spec}: a whole day");
+            assert!(Player::new(spec, 4, tap).expect("known").eq(heard), "{spec}, tap {tap}");
+        }
+    }
+}

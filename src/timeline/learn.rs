@@ -115,6 +115,8 @@ pub(super) struct Level {
     stood_since: Option<Stamp>,
     ring: Vec<f64>,
     next: usize,
+    /// `settled` is the median of the ring as it is.
+    of_ring: bool,
     /// The level when it last stood still, percent.
     pub settled: Option<f64>,
 }
@@ -129,19 +131,25 @@ impl Level {
             self.stood_since = None;
             self.ring.clear();
             self.next = 0;
+            self.of_ring = false;
             return;
         }
         let since = *self.stood_since.get_or_insert(t);
         if self.ring.len() < 30 {
             self.ring.push(level);
+            self.of_ring = false;
         } else {
-            self.ring[self.next % 30] = level;
+            let oldest = &mut self.ring[self.next % 30];
+            // A level that stands still, hour after hour, is not sorted again.
+            self.of_ring &= oldest.to_bits() == level.to_bits();
+            *oldest = level;
         }
         self.next += 1;
-        if self.ring.len() >= 10 && (t.since(since) >= 15.0 || self.settled.is_none()) {
+        if !self.of_ring && self.ring.len() >= 10 && (t.since(since) >= 15.0 || self.settled.is_none()) {
             let mut s = self.ring.clone();
-            s.sort_by(f64::total_cmp);
-            self.settled = Some(s[s.len() / 2]);
+            let middle = s.len() / 2;
+            self.settled = Some(*s.select_nth_unstable_by(middle, f64::total_cmp).1);
+            self.of_ring = true;
         }
     }
 }
