@@ -1,11 +1,11 @@
 //! Rows of the bench adapter's line protocol, as its firmware would print them.
 
 use crate::channel::Channel;
-use crc::{CRC_16_IBM_3740, Crc};
+use crc::{CRC_16_IBM_3740, Crc, Table};
 use std::fmt::Write;
 
 /// CRC-16/CCITT-FALSE, which the catalogue now calls CRC-16/IBM-3740.
-const CRC: Crc<u16> = Crc::<u16>::new(&CRC_16_IBM_3740);
+static CRC: Crc<u16, Table<16>> = Crc::<u16, Table<16>>::new(&CRC_16_IBM_3740);
 
 /// The adapter's printer: its columns, its clock, and what each cell last said.
 #[derive(Debug, Clone)]
