@@ -152,8 +152,9 @@ int main(int argc, char **argv) {
             }
         struct can_frame f;
         while (recv(bus, &f, sizeof f, MSG_DONTWAIT) == sizeof f) {
-            if (f.can_id != 0x7DF && (f.can_id & ~7u) != 0x7E0) continue;
-            printf("%.3f %03X", now(), f.can_id);
+            canid_t id = f.can_id & CAN_EFF_MASK;
+            if (id != 0x7DF && (id & ~7u) != 0x7E0 && id != 0x18DB33F1) continue;
+            printf("%.3f %03X", now(), id);
             for (int i = 0; i < f.can_dlc; i++) printf(" %02X", f.data[i]);
             printf("\n");
             if (f.can_id == 0x7DF && key && f.data[0] < 8)
