@@ -2,7 +2,7 @@
 
 use super::outcome::say;
 use super::{Error, Outcome};
-use crate::link::{Port, bring_up, list_can, list_ports};
+use crate::link::{Port, bring_up, describe, list_can, list_ports};
 use crate::sim;
 use std::path::{Path, PathBuf};
 
@@ -22,13 +22,15 @@ impl Links {
             say(format!("  {name}  {what}").trim_end())?;
         }
         say("")?;
-        say("CAN interfaces, for --link can:IFACE (options: bitrate=500000, as it was brought up)")?;
+        say(
+            "CAN interfaces, for --link can:IFACE (options: ask=no, or ask=at_once; bitrate=500000, as it was brought up)",
+        )?;
         let interfaces = list_can();
         if interfaces.is_empty() {
             say("  none found; plug the adapter in and load its driver (modprobe can-raw and the adapter's own)")?;
         }
         for (name, up) in &interfaces {
-            say(&format!("  can:{name}  {}", if *up { "up" } else { "down" }))?;
+            say(&format!("  can:{name}  {}", describe(name, *up)))?;
         }
         if let Some((name, _)) = interfaces.iter().find(|i| !i.1) {
             say(&format!("  To listen to one that is down, {}", bring_up(name)))?;

@@ -18,7 +18,7 @@ mod talker;
 mod teller;
 
 pub use asking::Ask;
-pub use can::{bitrate, bring_up, list_can};
+pub use can::{bring_up, describe, list_can};
 pub use feed::{LinkState, PhaseWord, Queue, Stop};
 pub use file::FileRows;
 pub use plain_can::PlainCan;

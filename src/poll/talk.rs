@@ -150,3 +150,87 @@ impl Talk {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wire::ask::{Request, SERVICES};
+    use proptest::prelude::*;
+
+    const E8: Id = Id::Standard(0x7E8);
+
+    fn frame(id: Id, data: &[u8]) -> Frame {
+        Frame::data(id, data).unwrap()
+    }
+
+    fn ask(talk: &mut Talk, request: Request, to: To) -> Vec<Frame> {
+        assert_eq!(talk.ask(&Question { request, to }), Ok(()));
+        std::iter::from_fn(|| talk.poll()).collect()
+    }
+
+    /// ISO 15765-4, addresses and padding, from memory.
+    #[test]
+    fn questions_go_to_all_or_to_one() {
+        let mut talk = Talk::new();
+        let stored = frame(Id::Standard(0x7DF), &[1, 3, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC]);
+        assert_eq!(ask(&mut talk, Request::Stored, To::All), [stored]);
+        // Nobody answered yet: 29 bits in turn.
+        assert_eq!(ask(&mut talk, Request::Stored, To::All)[0].id, Id::Extended(0x18DB_33F1));
+        for (who, id) in [(E8, Id::Standard(0x7E0)), (Id::Extended(0x18DA_F110), Id::Extended(0x18DA_10F1))] {
+            assert_eq!(ask(&mut talk, Request::Pending, To::One(Address::Can(who)))[0].id, id);
+        }
+        let six = ask(&mut talk, Request::Live((1..=6).collect()), To::All);
+        assert_eq!(six[0].bytes(), [7, 1, 1, 2, 3, 4, 5, 6]);
+        let node = Question { request: Request::Stored, to: To::One(Address::Node(0x10)) };
+        assert_eq!(talk.ask(&node), Err(Refused::Address));
+        let nobody = Question { request: Request::Stored, to: To::One(Address::Can(Id::Standard(0x123))) };
+        assert_eq!(talk.ask(&nobody), Err(Refused::Address));
+    }
+
+    #[test]
+    fn who_was_asked_gets_flow_control_and_nobody_else() {
+        let at = Stamp::ZERO;
+        let first = [0x10, 20, 0x49, 2, 1, b'V', b'V', b'V'];
+        let mut talk = Talk::with_flow(3, 0x14);
+        // Nobody was asked: another tester's conversation.
+        assert_eq!(talk.frame(at, &frame(E8, &first)), None);
+        assert_eq!(talk.poll(), None);
+        ask(&mut talk, Request::Info(2), To::One(Address::Can(E8)));
+        assert_eq!(talk.frame(at, &frame(Id::Standard(0x7E9), &first)), None);
+        assert_eq!(talk.frame(at, &frame(E8, &first)), Some(Heard::Part(Address::Can(E8))));
+        assert_eq!(talk.poll().unwrap().bytes()[..3], [0x30, 3, 0x14]);
+        assert_eq!(talk.frame(at, &frame(E8, &[0x21; 8])), Some(Heard::Part(Address::Can(E8))));
+        assert_eq!(talk.frame(at, &frame(Id::Standard(0x123), &[1])), Some(Heard::Traffic(Some(Id::Standard(0x123)))));
+        let Some(Heard::Answer { message, .. }) = talk.frame(at, &frame(E8, &[0x22; 8])) else { panic!() };
+        assert_eq!(message.len(), 20);
+        talk.over();
+        assert_eq!((talk.frame(at, &frame(E8, &first)), talk.poll()), (None, None));
+    }
+
+    proptest! {
+        /// Whatever makes a frame: it goes if it is a whole question on the list to where questions go, or flow control.
+        #[test]
+        fn the_last_door(id in prop_oneof![0x7D0u32..0x7F0, any::<u32>()], wide: bool, data in prop::collection::vec(any::<u8>(), 0..9)) {
+            let id = if wide { Id::Extended(id & 0x1FFF_FFFF) } else { Id::Standard((id & 0x7FF) as u16) };
+            if may_go(&frame(id, &data)) {
+                let (kind, len) = (data[0] >> 4, usize::from(data[0] & 0x0F));
+                prop_assert!(kind == 3 || (kind == 0 && SERVICES.contains(&data[1]) && len < data.len()));
+                prop_assert!(!answers(id));
+            }
+        }
+
+        #[test]
+        fn any_frames_are_taken(frames in prop::collection::vec((0x7E0u16..0x7F0, prop::collection::vec(any::<u8>(), 0..9)), 0..60)) {
+            let mut talk = Talk::new();
+            for (i, (id, data)) in frames.into_iter().enumerate() {
+                if i % 7 == 0 {
+                    ask(&mut talk, Request::Stored, To::All);
+                }
+                talk.frame(Stamp(i as i64 * 1_000_000), &frame(Id::Standard(id), &data));
+                while let Some(f) = talk.poll() {
+                    prop_assert!(may_go(&f));
+                }
+            }
+        }
+    }
+}

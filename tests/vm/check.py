@@ -228,7 +228,8 @@ check(not mute.sent and "this program may not change that" in told, f"mute: {tol
 
 check("can:vcan0 cannot be opened: it is down; bring it up with" in guest, "an interface that is down is told")
 check("can:can9 cannot be opened: there is no such interface" in guest, "an interface that is missing is told")
-check(re.search(r"can:can0  up\n +can:can1  up\n +can:vcan0  up\n", guest) is not None, "links lists the interfaces")
+listed = ["can:can0  up, 500000 bit/s", "can:can1  up, 500000 bit/s, listen-only", "can:vcan0  up"]
+check("\n  ".join(["", *listed, ""])[:-2] in guest, "links lists the interfaces, their bit rates and who only listens")
 for line in re.findall(r"^\w+: processor time .*$", guest, re.M):
     print(line + ", under emulation")
 

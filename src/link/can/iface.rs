@@ -108,8 +108,15 @@ pub(super) fn listens_only(iface: &str) -> Option<bool> {
     Some(modes.has_mode(CanCtrlMode::ListenOnly))
 }
 
+/// How an interface is, in words.
+pub fn describe(iface: &str, up: bool) -> String {
+    let rate = bitrate(iface).map_or(String::new(), |b| format!(", {b} bit/s"));
+    let listens = if listens_only(iface) == Some(true) { ", listen-only" } else { "" };
+    format!("{}{rate}{listens}", if up { "up" } else { "down" })
+}
+
 /// The bit rate of an interface, where it has one.
-pub fn bitrate(iface: &str) -> Option<u32> {
+pub(super) fn bitrate(iface: &str) -> Option<u32> {
     CanInterface::open(iface).ok()?.bit_rate().ok()?.filter(|b| *b > 0)
 }
 

@@ -8,7 +8,7 @@
 mod iface;
 mod socket;
 
-pub use iface::{bitrate, bring_up, list_can};
+pub use iface::{bring_up, describe, list_can};
 
 use super::Error;
 use super::asking::{Ask, Asking};

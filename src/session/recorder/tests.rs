@@ -41,6 +41,7 @@ struct Rig {
     records: crossbeam_channel::Sender<Record>,
     notes: crossbeam_channel::Sender<Event>,
     published: Arc<Published>,
+    told: PhaseWord,
     recorder: std::thread::JoinHandle<Ended>,
     clock: Clock,
 }
@@ -60,12 +61,14 @@ impl Rig {
         let (records, queue) = crossbeam_channel::bounded(64);
         let (notes, noted) = crossbeam_channel::unbounded();
         let stop = Stop::default();
+        let told = PhaseWord::default();
         let recorder = Recorder::new(writer, judge, (clock, Clock::read()), live, published.clone())
             .with_links(vec![(info(), Arc::default())])
             .with_sinks(vec![Box::new(Faulty { left: 3 })], dir.path())
+            .tells(told.clone())
             .until(stop.clone(), None);
         let recorder = std::thread::spawn(move || recorder.run(&queue, &noted));
-        Rig { dir, full, stop, records, notes, published, recorder, clock }
+        Rig { dir, full, stop, records, notes, published, told, recorder, clock }
     }
 
     fn send(&self, text: &str) {
@@ -249,4 +252,31 @@ fn a_clock_that_moved_is_noticed() {
     assert!(moved(still, after(60 * S, 50 * S, 60 * S)), "slept");
     assert!(moved(still, after(60 * S, 60 * S, 3600 * S)), "wall clock set");
     assert!(moved(still, after(60 * S, 60 * S, 58 * S)), "wall clock set back");
+}
+
+/// A link that asks the vehicle hears of the key through this word.
+#[test]
+fn the_phase_is_told_to_links_that_ask() {
+    let rig = Rig::new(false);
+    assert_eq!(rig.told.read(), None);
+    let send = |at: f64, text: String| {
+        let body = Body::Bytes(text.into_bytes());
+        rig.records.send(Record { at: Stamp::from_secs(at), link: 1, seq: 0, body }).unwrap();
+    };
+    for s in 0..2 {
+        send(f64::from(s) * 0.1, "time_s,key,engine_rpm\n".into());
+    }
+    for (s, row) in
+        [(1, "1,0"), (2, "1,0"), (3, "1,0"), (4, "1,800"), (5, "1,800"), (6, "1,800"), (7, "0,0"), (8, "0,0")]
+    {
+        send(f64::from(s), format!("{s}.000,{row}\n"));
+    }
+    send(9.0, "9.000,0,0\n".into());
+    let begun = Instant::now();
+    let want = Told { phase: crate::trade::Phase::KeyOff, key_seen: true };
+    while rig.told.read() != Some(want) {
+        assert!(begun.elapsed() < Duration::from_secs(10), "{:?}", rig.told.read());
+        std::thread::sleep(Duration::from_millis(20));
+    }
+    rig.end();
 }
