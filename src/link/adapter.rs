@@ -5,6 +5,7 @@ use super::feed::Feed;
 use super::serial::{READ, Serial};
 use super::talker::{Do, Talker};
 use crate::profile::Profile;
+use crate::record::{Body, Event};
 use std::io;
 use std::sync::Arc;
 use std::time::Duration;
@@ -44,6 +45,9 @@ fn serve(port: &mut Serial, feed: &mut Feed, talker: &mut Talker) -> io::Result<
                 return Ok(());
             }
         }
+        if let Some(told) = feed.told() {
+            talker.phase(at, told);
+        }
         while let Some(what) = talker.due(at) {
             match what {
                 Do::Baud(baud) => port.set_baud(baud)?,
@@ -51,6 +55,9 @@ fn serve(port: &mut Serial, feed: &mut Feed, talker: &mut Talker) -> io::Result<
                     port.send(feed, &bytes)?;
                 }
             }
+        }
+        while let Some(detail) = talker.news() {
+            feed.live(at, Body::Event(Event::Asking { detail }));
         }
         feed.say(talker.words(at));
         let wait = talker.wait().map_or(READ, |next| Duration::from_secs_f64(next.since(at).max(0.0)));

@@ -10,6 +10,7 @@ mod bench;
 mod can;
 mod feed;
 mod file;
+mod grades;
 mod plain_can;
 mod serial;
 mod sim;
@@ -21,6 +22,7 @@ pub use asking::Ask;
 pub use can::{bring_up, describe, list_can};
 pub use feed::{LinkState, PhaseWord, Queue, Stop};
 pub use file::FileRows;
+pub use grades::{Cell, Fitted, Lack, Means, Need, cell, table};
 pub use plain_can::PlainCan;
 
 use crate::profile::Profile;
@@ -62,7 +64,7 @@ pub enum LinkSpec {
         /// The file.
         file: PathBuf,
     },
-    /// Serial-line CAN on a serial port, listened to.
+    /// Serial-line CAN on a serial port, listened to or asked.
     Slcan {
         /// The port's path.
         port: String,
@@ -70,6 +72,8 @@ pub enum LinkSpec {
         baud: u32,
         /// Bit rate of the bus, bit/s; without it the standard's are tried.
         bitrate: Option<u32>,
+        /// Whether the vehicle is asked; if not said, as the profile has something to ask for.
+        ask: Option<Ask>,
     },
     /// The simulated vehicle.
     Sim {
@@ -88,7 +92,7 @@ pub const KINDS: [(&str, &str, &[&str]); 6] = [
     ("bench", "PORT", &["baud"]),
     ("can", "IFACE", &["ask", "bitrate"]),
     ("csv", "FILE", &[]),
-    ("slcan", "PORT", &["baud", "bitrate"]),
+    ("slcan", "PORT", &["ask", "baud", "bitrate"]),
     ("sim", "SCENARIO", &["seed", "tap"]),
 ];
 
@@ -250,7 +254,7 @@ impl LinkSpec {
                     rate.ok_or_else(|| bad("bitrate", v, right))
                 };
                 let bitrate = get("bitrate").map(read).transpose()?;
-                LinkSpec::Slcan { port: target.to_owned(), baud: baud()?, bitrate }
+                LinkSpec::Slcan { port: target.to_owned(), baud: baud()?, bitrate, ask: ask()? }
             }
             "can" => {
                 let right = "the bit rate at which the interface was brought up, from 5000 to 1000000";
@@ -325,8 +329,8 @@ impl LinkSpec {
                 let can = can::Can::open(iface, *bitrate, *ask, profile)?;
                 Box::new(move || can.run(feed))
             }
-            LinkSpec::Slcan { port, baud, bitrate } => {
-                let slcan = slcan::Slcan::open(port, *baud, *bitrate, profile)?;
+            LinkSpec::Slcan { port, baud, bitrate, ask } => {
+                let slcan = slcan::Slcan::open(port, *baud, *bitrate, *ask, profile)?;
                 Box::new(move || slcan.run(feed))
             }
             LinkSpec::Csv { file } => {
@@ -414,7 +418,7 @@ mod tests {
         let want = LinkSpec::Adapter { port: "COM4".into(), baud: Some(9600) };
         assert_eq!(ok("adapter:COM4,baud=9600"), want);
         assert_eq!(want.info(), LinkInfo { kind: "adapter".into(), name: "COM4".into() });
-        let want = LinkSpec::Slcan { port: "/dev/ttyACM0".into(), baud: 115_200, bitrate: Some(250_000) };
+        let want = LinkSpec::Slcan { port: "/dev/ttyACM0".into(), baud: 115_200, bitrate: Some(250_000), ask: None };
         assert_eq!(ok("slcan:/dev/ttyACM0,bitrate=250000"), want);
         assert_eq!(want.info(), LinkInfo { kind: "slcan".into(), name: "/dev/ttyACM0".into() });
         assert_eq!(ok("csv:a:b,c.csv"), LinkSpec::Csv { file: "a:b,c.csv".into() });

@@ -75,15 +75,21 @@ impl Serial {
         }
     }
 
-    /// Sends and records it; false if the port took nothing. What may be sent is the caller's to know.
+    /// Records what is sent and sends it; false if it could not be recorded, or the port took nothing. What may be sent
+    /// is the caller's to know.
     pub(super) fn send(&mut self, feed: &mut Feed, bytes: &[u8]) -> io::Result<bool> {
+        let text = String::from_utf8_lossy(bytes).into_owned();
+        if !feed.kept(feed.now(), Body::Event(Event::Sent { text })) {
+            return Ok(false);
+        }
+        self.put(bytes)
+    }
+
+    /// Sends what was recorded already; false if the port took nothing.
+    pub(super) fn put(&mut self, bytes: &[u8]) -> io::Result<bool> {
         self.port.set_timeout(READ)?;
         match self.port.write_all(bytes) {
-            Ok(()) => {
-                let text = String::from_utf8_lossy(bytes).into_owned();
-                feed.live(feed.now(), Body::Event(Event::Sent { text }));
-                Ok(true)
-            }
+            Ok(()) => Ok(true),
             Err(e) if e.kind() == ErrorKind::TimedOut => Ok(false),
             Err(e) => Err(e),
         }

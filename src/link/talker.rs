@@ -142,7 +142,6 @@ impl Talker {
     }
 
     /// What the judge of this capture last said.
-    #[expect(dead_code, reason = "the session does not tell it yet")]
     pub(super) fn phase(&mut self, at: Stamp, told: Told) {
         self.phase = Some(told);
         self.poller.phase(at, told);
@@ -159,7 +158,6 @@ impl Talker {
     }
 
     /// Something for the record, in words.
-    #[expect(dead_code, reason = "the session does not tell it yet")]
     pub(super) fn news(&mut self) -> Option<String> {
         self.poller.news()
     }
@@ -423,5 +421,157 @@ fn wire(bus: Option<Bus>) -> Wire {
     match bus {
         Some(Bus::Can11At500 | Bus::Can29At500 | Bus::Can11At250 | Bus::Can29At250) => Wire::TextOnCan,
         _ => Wire::Text,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trade::Phase;
+
+    fn at(s: f64) -> Stamp {
+        Stamp::from_secs(s)
+    }
+
+    fn talker(sets: &[&str], baud: Option<u32>) -> Talker {
+        let text = "extends = \"switch-module\"\n[[obd]]\npid = 0x0C\nchannel = \"engine_rpm\"\nrate_hz = 1\n";
+        let sets: Vec<String> = sets.iter().map(|s| (*s).to_owned()).collect();
+        Talker::new(&Arc::new(Profile::from_str("van.toml", text, &sets).unwrap()), baud)
+    }
+
+    /// A vehicle on CAN behind an adapter that does as it is told at once.
+    fn answer(text: &str) -> &'static [u8] {
+        match text.trim() {
+            "" => b"STOPPED\r\r>",
+            "ATZ" => b"ATZ\r\rplayed 1\r\r>",
+            "ATE0" => b"ATE0\rOK\r\r>",
+            "ATRV" => b"12.7V\r\r>",
+            "ATDPN" => b"A6\r\r>",
+            "ATMA" => b"3A0 01 02\r",
+            t if t.starts_with("AT") => b"OK\r\r>",
+            // The mask names 0C.
+            "0100" => b"7E8 06 41 00 00 10 00 00\r\r>",
+            "010C" => b"7E8 04 41 0C 0B B8\r\r>",
+            _ => b"NO DATA\r\r>",
+        }
+    }
+
+    /// Lets it talk, and gives what it sent with the moment. `says` answers.
+    fn run(t: &mut Talker, from: f64, to: f64, mut says: impl FnMut(&str) -> &'static [u8]) -> Vec<(f64, String)> {
+        let mut sent = Vec::new();
+        let mut now = from;
+        while now < to {
+            while let Some(what) = t.due(at(now)) {
+                match what {
+                    Do::Baud(baud) => sent.push((now, format!("{baud}"))),
+                    Do::Send(bytes) => {
+                        let text = String::from_utf8(bytes).unwrap();
+                        t.hear(at(now), says(&text));
+                        sent.push((now, text.trim().to_owned()));
+                    }
+                }
+            }
+            now += 0.05;
+        }
+        sent
+    }
+
+    fn texts(sent: &[(f64, String)]) -> Vec<&str> {
+        sent.iter().map(|s| s.1.as_str()).collect()
+    }
+
+    #[test]
+    fn it_is_set_up_finds_the_bus_and_asks_one_thing_at_a_time() {
+        let mut t = talker(&[], Some(9600));
+        let sent = run(&mut t, 0.0, 5.0, answer);
+        let texts = texts(&sent);
+        assert_eq!(texts[..3], ["9600", "", "ATZ"]);
+        let at = |what: &str| texts.iter().position(|t| *t == what).unwrap_or_else(|| panic!("no {what} in {texts:?}"));
+        assert!(at("ATE0") < at("ATTP0") && at("ATTP0") < at("0100") && at("0100") < at("ATDPN"), "{texts:?}");
+        assert!(at("ATDPN") < at("010C") && texts.contains(&"ATRV"), "{texts:?}");
+        assert!(
+            t.words(Stamp::from_secs(5.0)).starts_with("CAN of 500 kbit/s, 11 bits: asks"),
+            "{}",
+            t.words(Stamp::ZERO)
+        );
+        // No answer, no further question; until its patience is over.
+        let sent = run(&mut t, 5.0, 50.0, |text| if text.starts_with("01") { b"" } else { answer(text) });
+        assert!(sent.iter().filter(|s| s.1.starts_with("01")).count() <= 2, "{sent:?}");
+        let anew = sent.iter().find(|s| s.1 == "ATZ").unwrap().0;
+        assert!((45.0..47.0).contains(&anew), "{anew}");
+    }
+
+    #[test]
+    fn every_speed_is_tried_and_then_a_pause_made() {
+        let mut t = talker(&[], None);
+        let sent = run(&mut t, 0.0, 40.0, |_| b"");
+        let bauds: Vec<(f64, u32)> = sent.iter().filter_map(|s| Some((s.0, s.1.parse().ok()?))).collect();
+        let n = t.dialect.bauds.len();
+        let tried: Vec<u32> = bauds.iter().take(n).map(|b| b.1).collect();
+        assert_eq!(tried, t.dialect.bauds);
+        assert!(bauds[n].0 - bauds[n - 1].0 > PAUSE_S && bauds[n].1 == bauds[0].1, "{bauds:?}");
+        let words = run(&mut t, 40.0, 41.0, |_| b"");
+        assert!(words.iter().all(|w| w.1.is_empty() || w.1 == "ATZ" || w.1.parse::<u32>().is_ok()), "{words:?}");
+    }
+
+    #[test]
+    fn a_restart_is_noticed_by_prompt_echo_or_lost_settings() {
+        for noise in [&b"\r\rplayed 1\r\r>"[..], b"LV RESET\r\r>"] {
+            let mut t = talker(&[], Some(9600));
+            run(&mut t, 0.0, 5.0, answer);
+            t.hear(at(5.0), noise);
+            assert!(t.words(at(5.0)).starts_with("adapter restarted"), "{}", t.words(at(5.0)));
+            assert!(texts(&run(&mut t, 5.0, 7.0, answer)).contains(&"ATZ"));
+        }
+        let mut t = talker(&[], Some(9600));
+        run(&mut t, 0.0, 5.0, answer);
+        let sent =
+            run(
+                &mut t,
+                5.0,
+                8.0,
+                |text| if text.starts_with("010C") { b"010C\r41 0C 0B B8\r\r>" } else { answer(text) },
+            );
+        assert!(texts(&sent).contains(&"ATZ"), "echo: {sent:?}");
+        let mut t = talker(&[], Some(9600));
+        run(&mut t, 0.0, 5.0, answer);
+        let sent =
+            run(&mut t, 5.0, 20.0, |text| if text.starts_with("01") { b"41 0C 0B B8\r\r>" } else { answer(text) });
+        assert!(texts(&sent).contains(&"ATZ"), "headers: {sent:?}");
+    }
+
+    #[test]
+    fn at_key_off_it_asks_no_more_listens_reads_the_supply_and_starts_again() {
+        let mut t = talker(&["bus.key_off_pause_s=1"], Some(9600));
+        run(&mut t, 0.0, 5.0, answer);
+        t.phase(at(5.0), Told { phase: Phase::KeyOff, key_seen: true });
+        run(&mut t, 5.0, 10.0, answer);
+        // Nothing passes on the bus any more.
+        let night = run(&mut t, 10.0, 100.0, |text| if text.trim() == "ATMA" { b"" } else { answer(text) });
+        assert!(night.iter().all(|s| ["", "ATMA", "ATRV"].contains(&s.1.as_str())), "{night:?}");
+        let volts: Vec<f64> = night.iter().filter(|s| s.1 == "ATRV").map(|s| s.0).collect();
+        assert!((8..=9).contains(&volts.len()), "{volts:?}");
+        assert!(t.words(at(100.0)).ends_with("listens only: key off"), "{}", t.words(at(100.0)));
+        t.phase(at(100.0), Told { phase: Phase::KeyOn, key_seen: true });
+        let morning = run(&mut t, 100.0, 105.0, answer);
+        assert!(texts(&morning).contains(&"010C"), "{morning:?}");
+    }
+
+    #[test]
+    fn on_an_older_bus_it_does_not_listen() {
+        let mut t = talker(&["bus.key_off_pause_s=1", "adapter.bus=iso_9141_2"], Some(9600));
+        // 48 + 6B + 10 + 41 + 00 + 10 = 114; 48 + 6B + 10 + 41 + 0C + 0B + B8 = 1D3.
+        let older = |text: &str| match text.trim() {
+            "0100" => b"48 6B 10 41 00 00 10 00 00 14\r\r>",
+            "010C" => &b"48 6B 10 41 0C 0B B8 D3\r\r>"[..],
+            _ => answer(text),
+        };
+        let day = run(&mut t, 0.0, 5.0, older);
+        assert!(texts(&day).contains(&"ATTP3") && texts(&day).contains(&"010C"), "{day:?}");
+        assert!(!texts(&day).contains(&"ATDPN"), "the bus is known");
+        t.phase(at(5.0), Told { phase: Phase::KeyOff, key_seen: true });
+        run(&mut t, 5.0, 10.0, older);
+        let night = run(&mut t, 10.0, 60.0, older);
+        assert!(night.iter().all(|s| s.1 == "ATRV"), "{night:?}");
     }
 }

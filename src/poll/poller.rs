@@ -291,7 +291,7 @@ impl Poller {
                 let key_on = self.told.is_some_and(|t| t.key_seen) && !key_off;
                 if key_off {
                     self.silent(at, Silence::KeyOff);
-                } else if !key_on && self.traffic.ceased(at) {
+                } else if !key_on && self.asleep(at) {
                     self.silent(at, Silence::BusAsleep);
                 } else if !key_on && at.since(since) >= set.no_answer_s && self.flight.is_none() {
                     self.silent(at, Silence::NoAnswer);
@@ -316,7 +316,7 @@ impl Poller {
             Mode::Resting { since, .. } => {
                 if key_off || at.since(since) >= set.rest_most_s {
                     self.silent(at, Silence::KeyOff);
-                } else if self.traffic.ceased(at) {
+                } else if self.asleep(at) {
                     self.silent(at, Silence::BusAsleep);
                 } else if self.low(at) {
                     self.silent(at, Silence::Battery { volts: self.volts.unwrap_or(0.0), limit: self.battery_limit() });
@@ -343,6 +343,11 @@ impl Poller {
             self.asking_since = None;
             self.news.push_back(self.state().to_string());
         }
+    }
+
+    /// The bus spoke by itself and does no more. A text adapter that is asking hears nothing but answers.
+    fn asleep(&self, at: Stamp) -> bool {
+        self.wire == Wire::Can && self.traffic.ceased(at)
     }
 
     // --- what to ask ---

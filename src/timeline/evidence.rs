@@ -47,7 +47,7 @@ pub(super) fn engine(t: &Timeline, p: &Settings) -> EngineSeen {
     let strong = |engine| EngineSeen { engine: Some(engine), weak: false };
     let volts = s.get(Channel::BatteryV);
     let key_off = s.get(Channel::Key).is_some_and(|k| k < 0.5);
-    if let Some(rpm) = s.get(Channel::EngineRpm) {
+    if let Some(rpm) = awake(s, Channel::EngineRpm) {
         return strong(if rpm >= p.phases.running_above_rpm {
             Engine::Running
         } else if rpm > p.phases.stopped_below_rpm {
@@ -79,6 +79,17 @@ pub(super) fn engine(t: &Timeline, p: &Settings) -> EngineSeen {
         None => EngineSeen { engine: None, weak: true },
     }
 }
+
+/// With the key off a controller falls silent within moments, and what it said last may stand for half a minute: it then
+/// counts only as long as it is still being said.
+fn awake(s: &Signals, c: Channel) -> Option<f64> {
+    let key_off = s.get(Channel::Key).is_some_and(|k| k < 0.5);
+    if key_off { s.lately(c, KEY_OFF_S) } else { s.get(c) }
+}
+
+/// How long after key-off a controller may be taken at its last word, seconds: an engine has come to rest by then (own
+/// choice).
+const KEY_OFF_S: f64 = 2.0;
 
 /// A battery that was always low is weak, not cranking: the supply must have been higher before.
 fn dipped(t: &Timeline, p: &Settings) -> bool {
@@ -155,7 +166,7 @@ pub(super) fn switch(t: &Timeline, p: &Settings) -> Option<SwitchState> {
 }
 
 pub(super) fn purge(s: &Signals, p: &Settings, was: Option<bool>) -> Option<bool> {
-    let duty = s.get(Channel::PurgeDutyPct)?;
+    let duty = awake(s, Channel::PurgeDutyPct)?;
     Some(if duty >= p.phases.purge_on_pct {
         true
     } else if duty <= p.phases.purge_off_pct {

@@ -117,6 +117,14 @@ impl Signals {
         (!self.line_stale(l, c)).then_some(l.value)
     }
 
+    /// The value, if it was sampled within `least_s` or about as lately as it usually is: for what ends at once.
+    pub fn lately(&self, c: Channel, least_s: f64) -> Option<f64> {
+        let l = self.lines[c as usize].as_ref()?;
+        let widest = l.samplings.iter().fold(0f32, |a, b| a.max(seconds(*b)));
+        let within = least_s.max(1.5 * f64::from(widest)).min(self.stale_s);
+        (self.now.since(l.at) <= within).then_some(l.value)
+    }
+
     /// Stale: silent for longer than its kind of sampling allows.
     pub fn stale(&self, c: Channel) -> bool {
         self.lines[c as usize].as_ref().is_some_and(|l| self.line_stale(l, c))

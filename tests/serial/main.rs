@@ -5,6 +5,7 @@
 mod guided;
 mod identity;
 mod rig;
+mod slcan;
 mod text_adapter;
 
 use rig::{Adapter, Kept, Pty, Watch, same_in_another_process, same_when_replayed, start, wait_for};

@@ -5,6 +5,7 @@ use rustix::process::{Pid, Signal, kill_process};
 use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use rustix::termios::{OptionalActions, tcgetattr, tcsetattr};
 use soakwatch::capture::{Reader, Writer};
+use soakwatch::channel::Channel;
 use soakwatch::decode::{Decoder, Item, Notice, Reading};
 use soakwatch::link::LinkSpec;
 use soakwatch::profile::{Profile, load};
@@ -317,7 +318,41 @@ pub struct Kept {
     pub undecoded: u64,
 }
 
+/// The records of a capture.
+pub fn kept_by(capture: &Path) -> (Reader, Vec<Record>) {
+    let mut reader = Reader::open(capture).unwrap();
+    let records = reader.by_ref().map(Result::unwrap).collect();
+    assert_eq!(reader.losses(), [""; 0]);
+    (reader, records)
+}
+
+/// The same bytes, each in a record of its own.
+pub fn torn(records: &[Record]) -> Vec<Record> {
+    let each = |r: &Record| match &r.body {
+        Body::Bytes(bytes) => {
+            bytes.iter().map(|b| Record { body: Body::Bytes(vec![*b]), ..r.clone() }).collect::<Vec<_>>()
+        }
+        _ => vec![r.clone()],
+    };
+    records.iter().flat_map(each).collect()
+}
+
+/// Readings without their times, by a profile.
+pub fn readings_of(profile: &Arc<Profile>, reader: &Reader, records: &[Record]) -> (Vec<Vec<(Channel, f64)>>, Decoder) {
+    let mut decoder = Decoder::new(profile.clone(), &reader.session().links);
+    let mut items = Vec::new();
+    records.iter().for_each(|r| decoder.record(r, &mut items));
+    let values = |i: &Item| if let Item::Reading(r) = i { Some(r.iter().collect()) } else { None };
+    (items.iter().filter_map(values).collect(), decoder)
+}
+
 impl Kept {
+    /// Every byte that came from a port.
+    pub fn bytes_of(records: &[Record]) -> Vec<u8> {
+        let bytes = |r: &Record| if let Body::Bytes(b) = &r.body { b.clone() } else { Vec::new() };
+        records.iter().flat_map(bytes).collect()
+    }
+
     pub fn read(dir: &Path) -> Kept {
         let mut reader = Reader::open(dir).unwrap();
         let mut decoder = Decoder::new(profile(), &reader.session().links);
@@ -341,8 +376,7 @@ impl Kept {
 
     /// Every byte that came from the port.
     pub fn bytes(&self) -> Vec<u8> {
-        let bytes = |r: &Record| if let Body::Bytes(b) = &r.body { b.clone() } else { Vec::new() };
-        self.records.iter().flat_map(bytes).collect()
+        Kept::bytes_of(&self.records)
     }
 
     pub fn events(&self) -> Vec<&Event> {
@@ -351,7 +385,7 @@ impl Kept {
 
     /// Numbers of the rows that were read, in order.
     pub fn rows(&self) -> Vec<u32> {
-        let pressure = soakwatch::channel::Channel::TankPressurePa;
+        let pressure = Channel::TankPressurePa;
         self.readings.iter().filter_map(|r| r.get(pressure)).map(|p| -p as u32).collect()
     }
 }

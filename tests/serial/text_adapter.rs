@@ -1,8 +1,7 @@
 //! A text-command adapter played over a pty: speed, echo, torn chunks, words of trouble, a restart, a moved plug.
 
-use crate::rig::{Pty, Watch, same_in_another_process};
+use crate::rig::{Kept, Pty, Watch, kept_by, same_in_another_process, torn};
 use rustix::process::Signal;
-use soakwatch::capture::Reader;
 use soakwatch::channel::Channel;
 use soakwatch::decode::{Decoder, Item, NoticeKind, Reading};
 use soakwatch::profile::{Profile, load};
@@ -201,13 +200,6 @@ fn van(dir: &Path) -> (String, Arc<Profile>) {
     (file, profile)
 }
 
-fn kept(capture: &Path) -> (Reader, Vec<Record>) {
-    let mut reader = Reader::open(capture).unwrap();
-    let records = reader.by_ref().map(Result::unwrap).collect();
-    assert_eq!(reader.losses(), [""; 0]);
-    (reader, records)
-}
-
 /// Readings without their times, and how often the adapter was said to have restarted.
 fn decoded(decoder: &mut Decoder, records: &[Record]) -> (Vec<Vec<(Channel, f64)>>, usize) {
     let mut items = Vec::new();
@@ -224,22 +216,6 @@ fn decoded(decoder: &mut Decoder, records: &[Record]) -> (Vec<Vec<(Channel, f64)
         }
     }
     (readings, restarts)
-}
-
-/// The same bytes, each in a record of its own.
-fn torn(records: &[Record]) -> Vec<Record> {
-    let each = |r: &Record| match &r.body {
-        Body::Bytes(bytes) => {
-            bytes.iter().map(|b| Record { body: Body::Bytes(vec![*b]), ..r.clone() }).collect::<Vec<_>>()
-        }
-        _ => vec![r.clone()],
-    };
-    records.iter().flat_map(each).collect()
-}
-
-fn bytes(records: &[Record]) -> Vec<u8> {
-    let of = |r: &Record| if let Body::Bytes(b) = &r.body { b.clone() } else { Vec::new() };
-    records.iter().flat_map(of).collect()
 }
 
 #[test]
@@ -287,9 +263,12 @@ fn a_text_adapter_is_found_asked_begun_anew_and_followed_to_another_port() {
     assert!(!said.contains("ATZ") && !said.contains("NO DATA"), "the adapter's own words are not for people: {said}");
 
     polite(&player.heard, &profile);
-    let (reader, records) = kept(&capture);
+    let (reader, records) = kept_by(&capture);
     sent.extend_from_slice(&player.pty.sent);
-    assert!(sent.starts_with(&bytes(&records)) || bytes(&records) == sent, "every byte that was read is kept");
+    assert!(
+        sent.starts_with(&Kept::bytes_of(&records)) || Kept::bytes_of(&records) == sent,
+        "every byte that was read is kept"
+    );
     let mut decoder = Decoder::new(profile.clone(), &reader.session().links);
     let (readings, restarts) = decoded(&mut decoder, &records);
     assert_eq!(restarts, 1, "{:?}", decoder.summary());
@@ -337,7 +316,7 @@ fn an_older_bus_is_asked_one_thing_at_a_time() {
     assert!(player.heard.iter().any(|c| c == "ATTP3"), "{:?}", player.heard);
     let live = |c: &&String| c.starts_with("01");
     assert!(player.heard.iter().filter(live).all(|c| c.len() == 4), "{:?}", player.heard);
-    let (reader, records) = kept(&capture);
+    let (reader, records) = kept_by(&capture);
     let mut decoder = Decoder::new(profile, &reader.session().links);
     let (readings, _) = decoded(&mut decoder, &records);
     for channel in [Channel::EngineRpm, Channel::VehicleSpeedKph, Channel::FuelLevelPct, Channel::BatteryV] {
