@@ -253,6 +253,34 @@ mod tests {
         readings.flatten().collect()
     }
 
+    /// However the question was sent, an answer of service 19 comes with the mask that was asked for.
+    #[test]
+    fn what_a_controller_says_of_itself_is_handed_on() {
+        let mut f = frames("");
+        let mut out = Vec::new();
+        let mut ask = |f: &mut Frames, how: &dyn Fn(&mut Frames)| {
+            how(f);
+            out.clear();
+            for data in [&[0x10, 11, 0x59, 0x42, 0x33, 0x8D, 0xFF, 4][..], &[0x21, 0x20, 4, 0x56, 0, 0x89, 0, 0]] {
+                f.data(Stamp::ZERO, &Frame::data(E8, data).unwrap(), &mut out);
+            }
+            match &out[..] {
+                [Item::Word(w)] => (w.who, w.message.len(), w.mask),
+                other => panic!("{other:?}"),
+            }
+        };
+        let who = Who::Can(E8);
+        assert_eq!(ask(&mut f, &|_| {}), (who, 11, None));
+        assert_eq!(ask(&mut f, &|f| f.sent_text("19423308FF\r")), (who, 11, Some(0x08)));
+        assert_eq!(ask(&mut f, &|f| f.sent_text("t7E0805194233 04FF0000\r")), (who, 11, Some(0x08)), "no such line");
+        assert_eq!(ask(&mut f, &|f| f.sent_text("t7E080519423304FF0000\r")), (who, 11, Some(0x04)));
+        let other = Frame::data(Id::Extended(0x18DA_10F1), &[5, 0x19, 0x42, 0x33, 0x0D, 0xFF]).unwrap();
+        assert_eq!(ask(&mut f, &|f| f.data(Stamp::ZERO, &other, &mut Vec::new())), (who, 11, Some(0x0D)));
+        let mut packet = Vec::new();
+        Frame::data(Id::Standard(0x7DF), &[3, 0x19, 0x02, 0x80]).unwrap().encode(&mut packet);
+        assert_eq!(ask(&mut f, &|f| f.sent(&packet)), (who, 11, Some(0x80)));
+    }
+
     const E8: Id = Id::Standard(0x7E8);
     const E9: Id = Id::Standard(0x7E9);
 

@@ -1,13 +1,18 @@
 //! What controllers said of themselves, in lines for the end of a run.
 
 use super::show;
-use crate::grade::controller::{CodeSaid, ControllerWord, FirstLast, MonitorResult, MonitorState, Outcome, Said, list};
+use crate::grade::controller::{
+    CodeSaid, ControllerWord, FirstLast, MonitorResult, MonitorState, Outcome, Readiness, Said, list,
+};
 use std::fmt::Display;
 
-/// Lines with the word that heads each: one a controller and one a disagreement, in their order. The rest, with all
-/// times, stands in the JSON.
+/// Lines with the word that heads each: some for each controller, three for each disagreement. The rest, with all times,
+/// stands in the JSON.
 pub fn lines(word: &ControllerWord) -> Vec<(String, String)> {
-    let told = word.controllers.iter().map(|s| (format!("controller {}", s.who), controller(s)));
+    let told = word.controllers.iter().flat_map(|s| {
+        let head = std::iter::once(format!("controller {}", s.who)).chain(std::iter::repeat(String::new()));
+        head.zip(controller(s))
+    });
     let differ = word.disagreements.iter().enumerate().flat_map(|(i, d)| {
         let head = if i == 0 { "disagree" } else { "" };
         [
@@ -19,38 +24,35 @@ pub fn lines(word: &ControllerWord) -> Vec<(String, String)> {
     told.chain(differ).collect()
 }
 
-fn controller(said: &Said) -> String {
-    let mut parts = Vec::new();
-    parts.extend(said.name.clone());
-    parts.extend(said.vin.as_ref().map(|v| format!("VIN {v}")));
-    for kind in ["stored", "pending", "permanent"] {
-        parts.extend(said.codes.get(kind).map(|c| codes(kind, c)));
-    }
-    if let Some(r) = &said.readiness {
-        let ready = |s: MonitorState| match s {
-            MonitorState::Absent => "no vapour monitor".to_owned(),
-            s => format!("vapour monitor {}", s.words()),
-        };
-        let lamp = if r.last.said.lamp { ", lamp on" } else { "" };
-        let before = (r.first.said.vapour != r.last.said.vapour)
-            .then(|| format!(" since {}, at first {}", show::clock(r.last.at_s.0), r.first.said.vapour.words()));
-        parts.push(format!("{}{}{lamp}", ready(r.last.said.vapour), before.unwrap_or_default()));
-    }
+/// Who it is; its codes; its vapour monitor.
+fn controller(said: &Said) -> impl Iterator<Item = String> {
+    let mut who: Vec<String> = said.name.clone().into_iter().collect();
+    who.extend(said.vin.as_ref().map(|v| format!("VIN {v}")));
+    who.extend(calibrations(said));
+    let kinds = ["stored", "pending", "permanent"];
+    let mut told: Vec<String> = kinds.iter().filter_map(|kind| Some(codes(kind, said.codes.get(kind)?))).collect();
+    let frame = said.freeze_frame.as_ref().and_then(|f| f.code.as_ref());
+    told.extend(frame.map(|code| format!("freeze frame of {}", code.code)));
+    told.extend(said.readiness.as_ref().filter(|r| r.last.said.lamp).map(|_| "lamp on".to_owned()));
+    let mut monitor: Vec<String> = said.readiness.as_ref().map(ready).into_iter().collect();
     for m in &said.monitors {
-        parts.push(format!("{} {}", m.watches, result(m.unit, &m.results.last.said)));
+        monitor.push(format!("{} {}", m.watches, result(m.unit, &m.results.last.said)));
     }
-    if let Some(n) = &said.in_use {
+    monitor.dedup();
+    monitor.extend(said.in_use.as_ref().map(|n| {
         let n = n.last.said;
-        parts.push(format!(
-            "vapour test completed {} times in {} trips that met its conditions",
-            n.completed, n.conditions
-        ));
+        format!("completed {} times in {} trips that met its conditions", n.completed, n.conditions)
+    }));
+    [who, told, monitor].into_iter().filter(|parts| !parts.is_empty()).map(|parts| parts.join("; "))
+}
+
+fn ready(r: &FirstLast<Readiness>) -> String {
+    let (first, last) = (r.first.said.vapour, r.last.said.vapour);
+    match last {
+        MonitorState::Absent => "no vapour monitor".to_owned(),
+        _ if first == last => format!("vapour monitor {}", last.words()),
+        _ => format!("vapour monitor {} at {}, {} before", last.words(), show::clock(r.last.at_s.0), first.words()),
     }
-    if let Some(code) = said.freeze_frame.as_ref().and_then(|f| f.code.as_ref()) {
-        parts.push(format!("freeze frame of {}", code.code));
-    }
-    parts.extend(calibrations(said));
-    parts.join("; ")
 }
 
 fn codes(kind: &str, codes: &FirstLast<Vec<CodeSaid>>) -> String {
@@ -87,4 +89,50 @@ fn calibrations(said: &Said) -> Option<String> {
         (id, cvn) => id.as_ref().or(cvn.as_ref()).cloned().unwrap_or_default(),
     });
     (!said.calibrations.is_empty()).then(|| format!("calibration {}", each.collect::<Vec<_>>().join(", ")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::grade::controller::{At, Disagreement};
+    use crate::grade::verdict::{Num, Secs};
+    use std::collections::BTreeMap;
+
+    fn both<T: Clone>(first: T, last: T) -> FirstLast<T> {
+        FirstLast { first: At { at_s: Secs(1.0), said: first }, last: At { at_s: Secs(3661.0), said: last } }
+    }
+
+    #[test]
+    fn a_controller_in_three_lines_and_where_it_differs() {
+        let ready = |vapour| Readiness { lamp: vapour == MonitorState::Complete, stored_codes: 0, vapour };
+        let said = Said {
+            who: "7E8".into(),
+            link: "can:can0".into(),
+            name: Some("ECM".into()),
+            vin: None,
+            calibrations: vec![],
+            codes: BTreeMap::from([("stored", both(vec![], vec![])), ("pending", both(vec![], vec![]))]),
+            readiness: Some(both(ready(MonitorState::NotComplete), ready(MonitorState::Complete))),
+            this_cycle: None,
+            monitors: vec![],
+            in_use: None,
+            freeze_frame: None,
+        };
+        let r = |value| MonitorResult { value: Num(value), low: Num(12.5), high: Num(100.0), result: Outcome::Fail };
+        assert_eq!(result("s", &r(9.0)), "fail (9 of 12.5 to 100 s)");
+        let d = Disagreement { controller: "it says".into(), tool: "we say".into(), text: "do this".into() };
+        let lines = lines(&ControllerWord { controllers: vec![said], disagreements: vec![d] });
+        let told: Vec<_> = lines.iter().map(|(head, text)| (head.as_str(), text.as_str())).collect();
+        assert_eq!(
+            told,
+            [
+                ("controller 7E8", "ECM"),
+                ("", "stored: no code; pending: no code; lamp on"),
+                ("", "vapour monitor complete at 01:01:01, not complete before"),
+                ("disagree", "it says"),
+                ("", "but we say"),
+                ("", "so: do this"),
+            ]
+        );
+    }
 }

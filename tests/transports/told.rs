@@ -9,8 +9,10 @@ use soakwatch::judge::Judge;
 use soakwatch::poll::{Address, Heard, Question, Talk, To};
 use soakwatch::profile;
 use soakwatch::record::{Body, LinkInfo, Record};
+use soakwatch::sim::Player;
 use soakwatch::sim::bus::{Outing, Standard};
 use soakwatch::time::Stamp;
+use soakwatch::trade::{Test, Verdict};
 use soakwatch::view::json;
 use soakwatch::wire::ask::Request;
 use soakwatch::wire::can_frame::{Frame, Id};
@@ -206,4 +208,40 @@ fn a_tight_van_has_nothing_to_tell() {
     }
     assert_eq!(said["freeze_frame"], Value::Null);
     assert!(said["monitors"].as_array().unwrap().iter().all(|m| m["last"]["said"]["result"] != "fail"));
+}
+
+/// A bench adapter on a tight van beside the CAN of one with a hole: the verdicts are those of the bench alone, and the
+/// difference is said with both sides.
+#[test]
+fn what_a_controller_says_changes_no_verdict() {
+    let scratch = tempfile::tempdir().unwrap();
+    let (_, van) = day("leak-0.80", Standard::Can11, &scratch.path().join("van"));
+    let profile = Arc::new(profile::load_builtin("switch-module").unwrap());
+    let links = ["bench", "can"].map(|kind| LinkInfo { kind: kind.into(), name: "x".into() });
+    let (mut alone, mut beside) = (Judge::new(profile.clone(), &links), Judge::new(profile, &links));
+    let day = Player::new("tight", 1, true).unwrap();
+    let end = day.timetable().2;
+    let mut words = van.records.iter().peekable();
+    let mut told = 0;
+    for (at, bytes) in day {
+        let row = Record { at, link: 1, seq: 0, body: Body::Bytes(bytes) };
+        alone.record(&row);
+        while let Some(word) = words.next_if(|w| w.at <= at) {
+            told += 1;
+            beside.record(&Record { link: 2, ..word.clone() });
+        }
+        beside.record(&row);
+    }
+    assert!(told > 150 && end > 3600.0, "{told}");
+    let (alone, beside) = (alone.findings("x"), beside.findings("x"));
+    assert_eq!(alone.summary[&Test::VacuumDecay], Verdict::Pass);
+    assert_eq!((alone.summary, alone.counts), (beside.summary, beside.counts));
+    assert_eq!(alone.controller, None);
+    let differ = beside.controller.unwrap().disagreements;
+    for d in &differ {
+        println!("{}\n  {}\n  {}", d.controller, d.tool, d.text);
+    }
+    let code = differ.iter().find(|d| d.controller.contains("pending P0456")).unwrap();
+    assert!(code.tool.contains(": pass ("), "{code:?}");
+    assert!(differ.iter().any(|d| d.controller.contains("monitor 3C (leak of 0.020 in), test 83, fails")));
 }
