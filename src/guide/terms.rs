@@ -71,6 +71,7 @@ impl Known {
             Topic::Phase => Some(t.phase().0).filter(|p| *p != Phase::Unknown).map(Phase::name),
             Topic::Rig => Some(match t.rig().0 {
                 Rig::Module => "module",
+                Rig::VentPlugged => "plugged",
                 Rig::Sealed => "sealed",
                 Rig::Orifice { .. } => "orifice",
             }),

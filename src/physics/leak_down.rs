@@ -256,8 +256,20 @@ pub fn sizes(spec: &LeakDownSpec, volume_m3: f64, from_pa: f64, interval_s: f64)
     let rate_of_1_mm = orifice::leak_rate(spec.cd, 1.0, volume_m3, spec.baro_pa, rho);
     let root = from_pa.max(1.0).sqrt();
     let slow = spec.drift_pa_per_s / root;
-    let fast = root / (LEAST_POINTS * interval_s).max(LEAST_FALL_S);
+    let fast = root / readable_s(interval_s).0;
     ((slow / rate_of_1_mm).sqrt(), (fast / rate_of_1_mm).sqrt())
+}
+
+/// How long a hole of `mm` takes to leave a quarter of `from_pa` in a volume, seconds: `√p/k` by Bernoulli's law.
+pub fn quarter_s(spec: &LeakDownSpec, volume_m3: f64, mm: f64, from_pa: f64) -> f64 {
+    let rho = gas::air_density(spec.baro_pa, spec.gas_k);
+    from_pa.sqrt() / orifice::leak_rate(spec.cd, mm, volume_m3, spec.baro_pa, rho)
+}
+
+/// How long a fall to a quarter must take to be read at this sampling interval, seconds, and in how many samples.
+pub fn readable_s(interval_s: f64) -> (f64, f64) {
+    let s = (LEAST_POINTS * interval_s).max(LEAST_FALL_S);
+    (s, (s / interval_s).ceil())
 }
 
 /// Means over short stretches, as vacuum or pressure.

@@ -149,7 +149,7 @@ const STATES: [(&str, Topic, &[&str]); 8] = [
     ("switch", Topic::Switch, &["open", "closed"]),
     ("purge", Topic::Purge, &["on", "off"]),
     ("phase", Topic::Phase, &[]),
-    ("rig", Topic::Rig, &["module", "sealed", "orifice"]),
+    ("rig", Topic::Rig, &["module", "plugged", "sealed", "orifice"]),
     ("stroke", Topic::Stroke, &["draw", "press", "hold", "release"]),
 ];
 

@@ -422,7 +422,7 @@ impl Timeline {
                 kind: SpoilerKind::RigUnread,
                 at,
                 text: format!(
-                    "the rig note {text:?} is not understood, {} still counts: write module, sealed or orifice 0.5 mm",
+                    "the rig note {text:?} is not understood, {} still counts: write module, vent plugged, sealed or orifice 0.5 mm",
                     self.rig.0
                 ),
             })),

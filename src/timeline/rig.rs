@@ -8,6 +8,8 @@ pub enum Rig {
     /// The module: what is judged.
     #[default]
     Module,
+    /// The module with its vent-side port plugged: what leaks then is no vent valve.
+    VentPlugged,
     /// A plug in the module's place: the rig must then be tight.
     Sealed,
     /// A plug with a known hole.
@@ -18,11 +20,12 @@ pub enum Rig {
 }
 
 impl Rig {
-    /// From a note: `module`, `sealed` or `orifice 0.5 mm`. None if it says something else.
+    /// From a note: `module`, `vent plugged`, `sealed` or `orifice 0.5 mm`. None if it says something else.
     pub fn parse(text: &str) -> Option<Rig> {
         let text = text.trim().to_ascii_lowercase();
         match text.as_str() {
             "module" => return Some(Rig::Module),
+            "vent plugged" => return Some(Rig::VentPlugged),
             "sealed" => return Some(Rig::Sealed),
             _ => {}
         }
@@ -36,6 +39,7 @@ impl fmt::Display for Rig {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Rig::Module => f.write_str("module"),
+            Rig::VentPlugged => f.write_str("vent plugged"),
             Rig::Sealed => f.write_str("sealed"),
             Rig::Orifice { mm } => write!(f, "orifice {mm} mm"),
         }
@@ -48,7 +52,7 @@ mod tests {
 
     #[test]
     fn a_note_is_read_back_as_it_is_told() {
-        for rig in [Rig::Module, Rig::Sealed, Rig::Orifice { mm: 0.5 }] {
+        for rig in [Rig::Module, Rig::VentPlugged, Rig::Sealed, Rig::Orifice { mm: 0.5 }] {
             assert_eq!(Rig::parse(&rig.to_string()), Some(rig));
         }
         assert_eq!(Rig::parse(" Orifice 0.5mm "), Some(Rig::Orifice { mm: 0.5 }));

@@ -22,6 +22,8 @@ import threading
 import time
 import tomllib
 
+import session
+
 HERE = pathlib.Path(__file__).resolve().parent
 FIRMWARE = HERE.parent.parent / "profiles/bench-adapter/firmware"
 CHANNELS = {  # of the contract, that this adapter has
@@ -47,7 +49,7 @@ class Scenario:
     """What happens on the tray: lines for the rig, and what must be found."""
 
     def __init__(self, name):
-        self.name, self.lines, self.edges = name, [], []
+        self.name, self.lines, self.edges, self.notes = name, [], [], []
 
     def at(self, when, what, value, takes=None):
         self.lines.append((when, f"{when:.6f} {what} {value}" + (f" {takes:.6f}" if takes else "")))
@@ -64,31 +66,34 @@ class Scenario:
         return "".join(line + "\n" for _, line in sorted(self.lines, key=lambda l: l[0]))
 
 
-def good():
-    """A sound module: three strokes by hand, then a vacuum that the vent lets go."""
-    s = Scenario("good")
+def fit():
+    """A sound module, from the positive control to the relief: all that clears it."""
+    s = Scenario("fit")
     s.at(0, "baro_pa", 100930)
     s.at(0, "air_c", 21.3)
     s.at(0, "skin_c", 17.8)
-    bounce = [(0.003, 0.005), (0.0065, 0.008)]
-    for begin, draw_s, back_s in ((4, 3, 2), (13, 5, 4), (26, 2, 3)):
-        s.at(begin, "pressure_pa", -420, draw_s)
-        s.contact(begin + draw_s * 250 / 420, 1, bounce)
-        s.at(begin + draw_s + 2, "pressure_pa", 0, back_s)
-        s.contact(begin + draw_s + 2 + back_s * 270 / 420, 0, [(0.002, 0.0045)])
-    s.at(35, "pressure_pa", -600, 3)
-    s.contact(35 + 3 * 250 / 600, 1, bounce)
-    # The vent opens: 2 L through 6 mm are empty in about 35 ms (40 L in 0.7 s, computed), and with them the switch.
-    s.at(40, "solenoid", 1)
-    s.at(40.05, "pressure_pa", 0, 0.035)
-    s.contact(40.05 + 0.035 * 450 / 600, 0)
-    s.at(45, "solenoid", 0)
-    s.end = 48.0
+    rig = session.whole_session()
+    line = rig.polyline()
+    for (begin, _), (end, pa) in zip(line, line[1:]):
+        s.at(begin, "pressure_pa", f"{pa:.3f}", end - begin)
+    for when, closed in rig.turns:
+        # What a vent lets go is over before it bounces.
+        vented = any(on and 0 <= when - t < 0.3 for t, on in rig.coil)
+        s.contact(when, closed, () if vented else [(0.003, 0.005), (0.0065, 0.008)] if closed else [(0.002, 0.0045)])
+    for when, on in rig.coil:
+        s.at(when, "solenoid", on)
+    s.notes = rig.notes
+    s.end = math.ceil(rig.t) + 0.5
     s.profile, s.points = "module-on-the-tray", {}
-    s.ground_ohm, s.verdicts = 0.02, {"switch_circuit": "pass", "switch_point": "pass", "vent_solenoid": "pass"}
-    s.held = [(8, -420), (19, -420), (29, -420), (39.5, -600), (12, 0)]
-    s.solenoid_on = (40, 45)
-    s.points_pa = {"closes": 250, "reopens": 150}
+    s.ground_ohm = 0.02
+    s.verdicts = dict.fromkeys(["switch_point", "module_hold", "relief", "vent_solenoid", "switch_circuit"], "pass")
+    s.part = "fit"
+    # A plug on the rig, a hold on the module, and the air.
+    s.held = [(at, rig.held(at)) for at in (14.0, 34.0)] + [(1.0, 0)]
+    s.open_at, s.closed_at = (1, 3), (33, 35)
+    s.solenoid_on = [when for when, _ in rig.coil]
+    s.points_pa = {"closes": rig.closes, "reopens": rig.reopens}
+    s.reliefs_pa = {"pressure": rig.reliefs[0].opens, "vacuum": rig.reliefs[1].opens}
     s.slow = {"baro_kpa": (100.93, 0.005), "ambient_c": (21.3, 0.2), "tank_skin_c": (17.8, 0.2),
               "battery_v": (12.6, 0.03)}
     s.key = None
@@ -174,8 +179,11 @@ class Run:
         self.said = open(self.dir / "said", "w+")
         self.watch = subprocess.Popen(
             [soakwatch, "watch", "--plain", "--link", f"bench:{self.port}", "--profile", self.profile(),
-             "--captures", self.dir / "captures", "--seconds", str(scenario.end * 2 + 40)],
-            stdout=self.said, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL)
+             "--captures", self.dir / "captures", "--seconds", str(scenario.end * 2 + 40)]
+            # Notes are read from a pipe in a guided run alone.
+            + (["--guide", "tray"] if scenario.notes else []),
+            stdout=self.said, stderr=subprocess.STDOUT,
+            stdin=subprocess.PIPE if scenario.notes else subprocess.DEVNULL, text=True)
 
     def profile(self):
         """The profile, with the points of the scenario's calibration."""
@@ -197,8 +205,13 @@ class Run:
             time.sleep(0.02)
         self.rig.stdin.write("\n")
         self.rig.stdin.flush()
+        begun = time.monotonic()
+        for when, note in self.s.notes:
+            time.sleep(max(0, begun + when - time.monotonic()))
+            self.watch.stdin.write(f"rig: {note}\n")
+            self.watch.stdin.flush()
         # The program heard the header twice at the start and need not ask; the chip must answer all the same.
-        time.sleep(6)
+        time.sleep(max(0, begun + 6 - time.monotonic()))
         with open(self.port, "wb", buffering=0) as port:
             port.write(b"?\n")
 
@@ -351,8 +364,8 @@ def check_values(run, rows):
         check(f"{name}: a barometer that does not answer is blank", not between("baro_kpa", start + 2.1, end))
         near(f"{name}: and comes back", mean("baro_kpa", end + 3.1, s.end), 101.325, 0.005)
     else:
-        near(f"{name}: open line", mean("switch_sense_v", 1, 3), 5, 0.02)
-        near(f"{name}: closed line", mean("switch_sense_v", 8, 8.9), 0.0, 0.02)
+        near(f"{name}: open line", mean("switch_sense_v", *s.open_at), 5, 0.02)
+        near(f"{name}: closed line", mean("switch_sense_v", *s.closed_at), 0.0, 0.02)
 
 
 def check_program(run, rows):
@@ -384,6 +397,16 @@ def check_program(run, rows):
         near(f"{name}: the switch {what}, within the program's own interval", evidence.get(f"{what}_pa"), pa,
              evidence.get(f"{what}_half_pa", 0))
 
+    if hasattr(s, "part"):
+        check(f"{name}: the part's verdict", findings["part"]["verdict"] == s.part, findings["part"])
+        told = {t["test"]: t["evidence"] for t in findings["tests"]}
+        near(f"{name}: the control reads the known hole", told["module_hold"].get("control_reads_mm"), 0.5, 0.05)
+        check(f"{name}: and the plug as tight", told["module_hold"].get("control_sealed_up_to_mm", 1) < 0.05,
+              told["module_hold"].get("control_sealed_up_to_mm"))
+        for side, pa in s.reliefs_pa.items():
+            near(f"{name}: the {side} relief opens, within the program's own error",
+                 told["relief"].get(f"{side}_opens_pa"), pa, told["relief"].get(f"{side}_error_pa", 0))
+
     # The timeline's edges, against the last bounce of each turn; capture time and the adapter's differ by a constant.
     turns, lasting = [], 0.3
     for (t, state), following in zip(s.edges, s.edges[1:] + [(math.inf, None)]):
@@ -405,7 +428,7 @@ def main():
     soakwatch, scratch = pathlib.Path(sys.argv[1]).resolve(), pathlib.Path(sys.argv[2]).resolve()
     scratch.mkdir(parents=True, exist_ok=True)
     build(scratch)
-    runs = [Run(s, soakwatch, scratch) for s in (good(), poor(), rough())]
+    runs = [Run(s, soakwatch, scratch) for s in (fit(), poor(), rough())]
     starts = [threading.Thread(target=run.go) for run in runs]
     for start in starts:
         start.start()

@@ -1,12 +1,12 @@
 //! Positive control: before a part is cleared or condemned, the same rig must read a known hole as that hole, and be
 //! tight with a plug in the module's place.
 
-use super::holding::{Held, Said, Volume, again};
+use super::holding::{Held, Said, Volume, again, too_small};
 use super::part::SOUND;
 use crate::grade::draft::{Draft, mm};
 use crate::profile::Settings;
 use crate::time::Stamp;
-use crate::timeline::Rig;
+use crate::timeline::{Rig, Timeline};
 
 /// The holds on plugs, newest last.
 #[derive(Debug, Clone, Default)]
@@ -34,12 +34,13 @@ impl Control {
         match held.rig {
             Rig::Sealed => self.sealed.push(held),
             Rig::Orifice { mm } => self.orifice.push((mm, held)),
-            Rig::Module => {}
+            Rig::Module | Rig::VentPlugged => {}
         }
     }
 
     /// Both controls, as they stand.
-    pub fn judge(&self, p: &Settings) -> Checked {
+    pub fn judge(&self, t: &Timeline, interval_s: f64) -> Checked {
+        let p = &t.profile.set;
         let learns = p.tray.volume_known == "no";
         let speaks = self.orifice.iter().rev().find(|o| o.1.speaks());
         let volume = match speaks {
@@ -60,6 +61,13 @@ impl Control {
             && let Some(fault) = not_tight(held, v, p)
         {
             return done(Some(fault), format!("find the rig's own leak, then {on_sealed}"), None);
+        }
+        if let Some(v) = volume
+            && !learns
+            && p.tray.rig_checked != "yes"
+            && let Some((fault, next)) = too_small(t, interval_s, v, known)
+        {
+            return done(Some(fault), next, None);
         }
         if let (Some((mm, held)), Some(v)) = (speaks, volume)
             && !learns

@@ -50,8 +50,15 @@ const SHUTS_ABOVE: f64 = 0.6;
 const SNAPS: f64 = 0.3;
 /// Towards a relief the trace climbs undiminished: its later slope over its earlier one.
 const UNDIMINISHED: f64 = 0.65;
-/// Of the settling that a resting syringe shows, at most this share may be seen.
-const SETTLES: f64 = 0.3;
+/// From its top a relief is down at its stand so soon, seconds.
+const SNAPS_WITHIN_S: f64 = 0.5;
+/// At a stand it climbs at most at this share of the rate at which it came: a relief lifts with what flows.
+const CREEPS: f64 = 0.05;
+/// Of the least settling that a resting syringe shows, at most this share may be seen: one that stopped halfway through
+/// the stand shows three quarters.
+const SETTLES: f64 = 0.6;
+/// And so much of it must be beyond all error, or nothing is told.
+const TOLD: f64 = 0.3;
 
 impl Excursion {
     pub fn new(sign: f64) -> Excursion {
@@ -108,7 +115,7 @@ impl Excursion {
             out.seen = Seen::Openings { opens_pa, shuts_pa };
             return out;
         }
-        (out.seen, out.climb_pa_per_s) = stood(&smooth, noise_pa, p);
+        (out.seen, out.climb_pa_per_s) = stood(&smooth, noise_pa, fine(v), p);
         if let Seen::Stood { level_pa } = out.seen
             && let Some(top) = snapped(&smooth, level_pa, p.reliefs.flat_band_pa + 3.0 * noise_pa, &out)
         {
@@ -132,6 +139,19 @@ pub(super) fn noise(values: impl Iterator<Item = f64>) -> f64 {
     // Half of a normal distribution lies within 0.6745 of its spread; a second difference spreads √6 times as far.
     d[d.len() / 2] / (0.674_489_750_196_081_7 * 2.449_489_742_783_178)
 }
+
+/// Noise by the mean of second differences, those left out that are no noise. Where the steps of the transducer are as
+/// coarse as its noise the median only knows whole steps.
+fn fine(v: &[(Stamp, f64)]) -> f64 {
+    let mut d: Vec<f64> = v.windows(3).map(|w| (w[2].1 - 2.0 * w[1].1 + w[0].1).abs()).collect();
+    d.sort_by(f64::total_cmp);
+    // The largest tenth belongs to turns and snaps; below it a normal distribution has this mean, in deviations.
+    let n = d.len() * 9 / 10;
+    d[..n].iter().sum::<f64>() / n.max(1) as f64 / (MEAN_OF_NINE_TENTHS * 2.449_489_742_783_178)
+}
+
+/// ∫|x|·φ(x) over the middle nine tenths of a normal distribution, over 0.9: (2·(φ(0) − φ(1.644854)))/0.9.
+const MEAN_OF_NINE_TENTHS: f64 = 0.657_348;
 
 fn middle(a: f64, b: f64, c: f64) -> f64 {
     a.max(b).min(a.min(b).max(c))
@@ -233,7 +253,7 @@ fn snapped(v: &[(Stamp, f64)], level: f64, band: f64, seen: &Analysed) -> Option
 }
 
 /// The longest stand, and whether a relief made it; also how fast the trace climbed to it.
-fn stood(v: &[(Stamp, f64)], noise: f64, p: &Settings) -> (Seen, f64) {
+fn stood(v: &[(Stamp, f64)], noise: f64, fine: f64, p: &Settings) -> (Seen, f64) {
     let no = |why: Option<String>| (Seen::No(why), 0.0);
     let Some((from, to)) = stand(v, p.reliefs.flat_band_pa + 5.0 * noise, p.reliefs.flat_s) else { return no(None) };
     let mean = |part: &[(Stamp, f64)]| part.iter().map(|x| x.1).sum::<f64>() / part.len().max(1) as f64;
@@ -241,6 +261,14 @@ fn stood(v: &[(Stamp, f64)], noise: f64, p: &Settings) -> (Seen, f64) {
     let near = mean(&v[from..to]);
     let from = from + v[from..to].iter().position(|x| x.1 >= near - 0.5 * noise).unwrap_or(0);
     let level = mean(&v[from..to]);
+    // A relief snaps down to where it floats. What comes down slowly settles, and late in its settling little is left.
+    let top = v[..to].iter().enumerate().fold(0, |top, (i, x)| if x.1 > v[top].1 { i } else { top });
+    if v[from].0.since(v[top].0) > SNAPS_WITHIN_S {
+        return no(Some(format!(
+            "the trace came down from {:.0} Pa and stood at {level:.0} Pa: behind a resting syringe it looks the same",
+            v[top].1
+        )));
+    }
     let Some((climb, ratio)) = climbed(&v[..to], level, noise) else { return no(None) };
     if ratio < UNDIMINISHED {
         return no(Some(format!(
@@ -264,17 +292,24 @@ fn stood(v: &[(Stamp, f64)], noise: f64, p: &Settings) -> (Seen, f64) {
             h * (libm::exp(-whole / (6.0 * tau)) - libm::exp(-5.0 * whole / (6.0 * tau)))
         })
         .fold(f64::INFINITY, f64::min);
-    let drift = p.tray.drift_pa_per_s * whole * (2.0 / 3.0);
-    let error = 3.0 * noise * (2.0 / third as f64).sqrt() + 0.2 * p.tray.transducer_step_pa + drift;
-    if settled < -error {
+    // Noise, step and drift are independent of one another.
+    let parts = [
+        3.0 * fine * (2.0 / third as f64).sqrt(),
+        0.2 * p.tray.transducer_step_pa,
+        p.tray.drift_pa_per_s * whole * (2.0 / 3.0),
+    ];
+    let error = parts.iter().map(|e| e * e).sum::<f64>().sqrt();
+    if settled < -error - CREEPS * climb * whole * (2.0 / 3.0) {
         return no(Some(format!("the trace still climbed at {level:.0} Pa: go on")));
     }
-    if (1.0 - SETTLES) * expected < error {
+    // What a resting syringe would certainly have shown.
+    let certain = expected - error;
+    if certain < TOLD * expected {
         return no(Some(format!(
             "the trace stood at {level:.0} Pa: whether the hand went on cannot be told, behind a resting syringe it looks the same"
         )));
     }
-    if settled > SETTLES * expected {
+    if settled > certain.min(SETTLES * expected) {
         return no(Some(format!(
             "the trace stood at {level:.0} Pa and settled as behind a resting syringe: the hand had stopped"
         )));

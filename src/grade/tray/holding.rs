@@ -2,7 +2,7 @@
 
 use super::excursion::noise;
 use crate::channel::Channel;
-use crate::physics::leak_down::{Hold, LeakDown, LeakDownSpec, Ramp, Sized, Unfit, sizes};
+use crate::physics::leak_down::{Hold, LeakDown, LeakDownSpec, Ramp, Sized, Unfit, quarter_s, readable_s, sizes};
 use crate::profile::Settings;
 use crate::time::Stamp;
 use crate::timeline::{Rig, Stroke, StrokeKind, Timeline, Vent};
@@ -56,6 +56,8 @@ pub(in crate::grade) enum Said {
 /// Samples are kept for a hold of this length, seconds, and so many of them.
 const KEPT_S: f64 = 240.0;
 const KEPT: usize = 40_000;
+/// So many samples tell the interval between them.
+const LATELY: usize = 500;
 /// At its end a hold's last samples may already be moved, seconds.
 const END_S: f64 = 0.12;
 /// A vacuum that runs out at once is read so soon after the stroke, seconds.
@@ -76,6 +78,14 @@ impl Holding {
         while self.points.len() > KEPT || self.points.front().is_some_and(|p| at.since(p.0) > KEPT_S) {
             self.points.pop_front();
         }
+    }
+
+    /// Seconds between samples, by the last of them; a value that stayed the same may have been left out.
+    pub fn interval_s(&self) -> f64 {
+        let lately: Vec<Stamp> = self.points.iter().rev().take(LATELY).map(|p| p.0).collect();
+        let mut apart: Vec<f64> = lately.windows(2).map(|w| w[0].since(w[1])).collect();
+        apart.sort_by(f64::total_cmp);
+        apart.get(apart.len() / 4).copied().filter(|s| *s > 0.0).unwrap_or(0.02)
     }
 
     /// The vent turned.
@@ -139,7 +149,15 @@ impl Holding {
             let noise_pa = noise(points.iter().map(|v| v.1)).max(0.4 * p.tray.transducer_step_pa);
             let stroke =
                 draw.map(|d| Ramp { from_pa: d.from_pa, to_pa: d.to_pa, seconds: d.end.since(d.start).max(0.02) });
-            match LeakDown::fit(&Hold { points, noise_pa, stroke }, &spec) {
+            let fitted = match LeakDown::fit(&Hold { points, noise_pa, stroke }, &spec) {
+                // So soon the hand may still have moved: once more from when it must rest.
+                Ok(fit) if let_go && fit.misfit > p.tray.misfit_most => {
+                    let late = points.partition_point(|v| v.0 < p.tray.at_rest_after_s);
+                    LeakDown::fit(&Hold { points: &points[late..], noise_pa, stroke }, &spec)
+                }
+                fitted => fitted,
+            };
+            match fitted {
                 Ok(fit) if fit.misfit > p.tray.misfit_most => nothing(
                     format!(
                         "from {:.0} to {:.0} Pa it did not fall as through a hole: the syringe moved, or something opened on the way",
@@ -184,13 +202,39 @@ fn nothing(why: String, p: &Settings) -> Said {
 
 /// How to hold, in words.
 pub(in crate::grade) fn again(p: &Settings) -> String {
-    // Deep enough to read well, and below where the vacuum relief may open.
-    let deep = (2.0 * p.tray.hold_least_pa).max(0.65 * p.reliefs.vacuum_low_pa).min(0.9 * p.reliefs.vacuum_low_pa);
     format!(
         "draw to about {:.0} Pa, close the port and leave the syringe alone for {:.0} s",
-        -deep,
+        -deep_pa(p),
         2.0 * p.tray.hold_s
     )
+}
+
+/// Deep enough to read well, and below where the vacuum relief may open.
+fn deep_pa(p: &Settings) -> f64 {
+    (2.0 * p.tray.hold_least_pa).max(0.65 * p.reliefs.vacuum_low_pa).min(0.9 * p.reliefs.vacuum_low_pa)
+}
+
+/// Why a known hole empties a volume before it can be read, and what would do; both in words. None where it can be read.
+pub(super) fn too_small(t: &Timeline, interval_s: f64, v: Volume, mm: f64) -> Option<(String, String)> {
+    let p = &t.profile.set;
+    let (spec, deep) = (spec(t, t.zero_pa().1), deep_pa(p));
+    let falls_s = quarter_s(&spec, v.m3, mm, deep);
+    let (reads_s, samples) = readable_s(interval_s);
+    // The reading begins when the hand has come to rest.
+    let needed_s = p.tray.at_rest_after_s + reads_s;
+    let share = needed_s / falls_s;
+    let why = format!(
+        "{:.2} L are too little for the known hole: {mm} mm let {deep:.0} Pa fall to a quarter in {falls_s:.2} s; the hand needs {:.1} s to come to rest and the transducer {reads_s:.2} s for {samples:.0} samples",
+        v.m3 * 1e3,
+        p.tray.at_rest_after_s
+    );
+    let litres = (v.m3 * 1e3 * share * 100.0).ceil() / 100.0;
+    let (from, _) = sizes(&spec, v.m3, deep, interval_s);
+    let most = (mm / share.sqrt() * 100.0).floor() / 100.0;
+    let next = format!(
+        "take a bottle of at least {litres:.2} L and set tray.volume_l, or a known hole of at most {most:.2} mm and set tray.reference_mm; this volume can size holes from {from:.2} to {most:.2} mm"
+    );
+    (share > 1.0).then_some((why, next))
 }
 
 /// On the module the vacuum relief itself may leak where it may open: read from below that, if enough is left.

@@ -1,7 +1,7 @@
 //! Module hold: how tight diaphragm and seals are, from holds of a vacuum on the module; and only on a rig that was
 //! shown to be able to tell.
 
-use super::control::Control;
+use super::control::{Checked, Control};
 use super::holding::{Held, Holding, Said, Volume, again};
 use crate::channel::Channel;
 use crate::grade::draft::{Draft, Machine, mm};
@@ -15,6 +15,8 @@ pub(in crate::grade) struct ModuleHold {
     control: Control,
     past: Vec<Draft>,
     held: Vec<Held>,
+    /// With the vent-side port plugged: diaphragm, seals and housing without the vent valve.
+    plugged: Vec<Held>,
     decided: Option<Draft>,
 }
 
@@ -46,7 +48,7 @@ impl Machine for ModuleHold {
         let mut all = self.past.clone();
         if let Some(d) = &self.decided {
             all.push(d.clone());
-        } else if !self.held.is_empty() {
+        } else if self.tried() {
             let mut d = self.judge(t);
             d.open = true;
             all.push(d);
@@ -71,15 +73,20 @@ impl Machine for ModuleHold {
 
 impl ModuleHold {
     fn take(&mut self, t: &Timeline, held: Held) {
-        if held.rig != Rig::Module {
+        if held.rig == Rig::VentPlugged {
+            if held.speaks() {
+                self.plugged.push(held);
+            }
+        } else if held.rig != Rig::Module {
             self.control.add(held);
-            let checked = self.control.judge(&t.profile.set);
+            let checked = self.checked(t);
             if let (Some(d), Some(fault)) = (&mut self.decided, &checked.fault) {
                 d.finding.withdrawn_by.get_or_insert_with(|| format!("positive control: {fault}"));
             }
         } else {
+            let volume = self.checked(t).volume;
             if let Some(d) = &mut self.decided
-                && let Some(v) = self.control.judge(&t.profile.set).volume
+                && let Some(v) = volume
                 && contradicts(d, &held, v, t)
             {
                 let what = held.words(v);
@@ -95,7 +102,7 @@ impl ModuleHold {
             }
             self.held.push(held);
         }
-        if self.decided.is_none() && !self.held.is_empty() {
+        if self.decided.is_none() && self.tried() {
             let d = self.judge(t);
             self.decided = d.finding.decided_s.is_some().then_some(d);
         }
@@ -104,18 +111,28 @@ impl ModuleHold {
     fn close(&mut self, t: &Timeline) {
         if let Some(d) = self.decided.take() {
             self.past.push(d);
-        } else if !self.held.is_empty() {
+        } else if self.tried() {
             self.past.push(self.judge(t));
         }
         self.held.clear();
+        self.plugged.clear();
+    }
+
+    fn checked(&self, t: &Timeline) -> Checked {
+        self.control.judge(t, self.holding.interval_s())
+    }
+
+    fn tried(&self) -> bool {
+        !self.held.is_empty() || !self.plugged.is_empty()
     }
 
     /// All holds since the last repair together.
     fn judge(&self, t: &Timeline) -> Draft {
         let p = &t.profile.set;
-        let checked = self.control.judge(p);
-        let start = self.held.first().map_or(t.now(), |h| h.start);
-        let end = self.held.last().map_or(t.now(), |h| h.end);
+        let checked = self.checked(t);
+        let all = || self.held.iter().chain(&self.plugged);
+        let start = all().map(|h| h.start).min().unwrap_or(t.now());
+        let end = all().map(|h| h.end).max().unwrap_or(t.now());
         let mut d = Draft::run(Test::ModuleHold, rule(t), start, end);
         self.control.note(&mut d, &checked, p);
         let Some(v) = checked.volume else {
@@ -126,7 +143,12 @@ impl ModuleHold {
         d.note("volume_l", v.m3 * 1e3);
         d.note("volume_spread_pct", v.spread * 100.0);
         d.note("volume_learnt", if v.learnt { "yes" } else { "no" });
-        let spoken: Vec<&Held> = self.held.iter().filter(|h| h.speaks()).collect();
+        let (limit, sure) = (p.tray.hold_limit_mm, p.leak.sure);
+        // What leaks behind a plugged vent-side port leaks with the port free too. What is tight there clears nothing.
+        let leaks = |h: &&Held| h.p_at_least(limit, v).is_some_and(|p| p >= sure);
+        let leaks_plugged = self.plugged.iter().filter(leaks).count();
+        let spoken: Vec<&Held> =
+            self.held.iter().filter(|h| h.speaks()).chain(self.plugged.iter().filter(leaks)).collect();
         if !spoken.is_empty() {
             d.note("holds", spoken.iter().map(|h| h.words(v)).collect::<Vec<_>>().join("; "));
         }
@@ -159,7 +181,6 @@ impl ModuleHold {
         let low = sizes.iter().map(|s| s.low).fold(f64::INFINITY, f64::min);
         let high = sizes.iter().map(|s| s.high).fold(0.0, f64::max);
         d.leak(low, best, high);
-        let limit = p.tray.hold_limit_mm;
         d.because(format!("it holds like a hole of {} behind {}", mm(best), v.words()));
 
         let needed = p.tray.holds_needed as usize;
@@ -182,7 +203,6 @@ impl ModuleHold {
             return d;
         }
         let ps: Vec<f64> = spoken.iter().filter_map(|h| h.p_at_least(limit, v)).collect();
-        let sure = p.leak.sure;
         let verdict = if ps.iter().all(|p| *p >= sure) {
             Some(Verdict::Fail)
         } else if ps.iter().all(|p| *p <= 1.0 - sure) {
@@ -202,8 +222,20 @@ impl ModuleHold {
         match verdict {
             Some(Verdict::Fail) => {
                 d.decide(Verdict::Fail, at);
-                d.because(format!("{} holds agree that it is {limit:.2} mm or more", spoken.len()));
-                d.next("look at the diaphragm, the seals and the vent valve's seat; replace the module");
+                d.because(format!(
+                    "{} holds agree that it is {limit:.2} mm or more: diaphragm, seals or the vent valve's seat let air in",
+                    spoken.len()
+                ));
+                let tight = |h: &Held| h.p_at_least(limit, v).is_some_and(|p| p <= 1.0 - sure);
+                if leaks_plugged > 0 {
+                    d.because("it leaks as much with the vent-side port plugged: the diaphragm is torn, or a seal or the housing is open; it is not the vent valve");
+                    d.next("replace the module");
+                } else if !self.plugged.is_empty() && self.plugged.iter().all(tight) {
+                    d.because("with the vent-side port plugged it is tight: what leaks is the vent valve's seat");
+                    d.next("look for dirt on the vent valve's seat; replace the module");
+                } else {
+                    d.next("replace the module; to tell which of them it is, plug its vent-side port, note the rig as vent plugged and hold again: what is tight then leaks at the vent valve's seat");
+                }
             }
             Some(_) => {
                 d.decide(Verdict::Pass, at);
@@ -224,13 +256,17 @@ impl ModuleHold {
 
     fn not_run(&self, t: &Timeline) -> Draft {
         let p = &t.profile.set;
-        let checked = self.control.judge(p);
+        let checked = self.checked(t);
         let why = if !t.signals.seen(Channel::TankPressurePa) {
             "there is no tank_pressure_pa channel: without a transducer nothing is held".to_owned()
         } else {
             "no vacuum was held on the module; if the syringe was drawn and nothing stood, the module does not seal: its vent valve or its diaphragm is open".to_owned()
         };
-        let next = if checked.fault.is_some() && checked.volume.is_none() { checked.next.clone() } else { again(p) };
+        let next = if checked.fault.is_some() {
+            checked.next.clone()
+        } else {
+            format!("{}; {}", again(p), super::vent_solenoid::PLUG)
+        };
         let mut d = Draft::not_run(Test::ModuleHold, rule(t), vec![why], &next);
         self.control.note(&mut d, &checked, p);
         d

@@ -301,8 +301,14 @@ impl Side {
         } else {
             format!(" and shuts again at {:.0} Pa", self.shuts_pa.iter().sum::<f64>() / self.shuts_pa.len() as f64)
         };
-        let what = format!("the {name} relief opens at {mean:.0} Pa{shuts}, {n} times");
-        if (n as f64) < p.tray.relief_openings_needed {
+        let times = |n: usize| if n == 1 { "once".to_owned() } else { format!("{n} times") };
+        // What stood between where it shuts and where it opens, while the hand went on, was the same relief floating.
+        let shut = self.shuts_pa.iter().copied().fold(least, f64::min);
+        let floats = |level: &&f64| **level >= shut - self.error_pa && **level <= most + self.error_pa;
+        let floated = self.stands_pa.iter().filter(floats).count();
+        let stood = if floated > 0 { format!(", and floated there {}", times(floated)) } else { String::new() };
+        let what = format!("the {name} relief opens at {mean:.0} Pa{shuts}, {}{stood}", times(n));
+        if ((n + floated) as f64) < p.tray.relief_openings_needed {
             return say(None, format!("{what}; {:.0} are needed", p.tray.relief_openings_needed));
         }
         if most - least > 2.0 * (r.flat_band_pa + self.error_pa) {

@@ -16,6 +16,7 @@ use std::collections::VecDeque;
 pub(in crate::grade) struct VentSolenoid {
     past: Vec<Draft>,
     run: Run,
+    rig: Option<Rig>,
 }
 
 #[derive(Debug, Clone, Default)]
@@ -30,6 +31,12 @@ struct Run {
     went: Vec<Went>,
     /// Vacuum that stood although the solenoid was energised: when that was certain, what stood, for how long.
     stayed: Vec<(Stamp, f64, f64)>,
+    /// Vacuum that stood with the vent-side port plugged, and went when the plug was pulled.
+    unplugged: Vec<Went>,
+    pulled: Option<Watch>,
+    /// With the port free and the solenoid off a vacuum stood, since when; and whether for long enough.
+    stands_since: Option<Stamp>,
+    stands: bool,
     without_vacuum: u32,
     /// A vacuum that was not standing before: it says nothing.
     not_standing: u32,
@@ -54,6 +61,18 @@ struct Went {
     path_mm: (f64, Option<f64>),
 }
 
+/// What stood before something was opened.
+enum Standing {
+    Nothing,
+    /// Too quickly changing to say what let it out.
+    Moves,
+    Stands(Watch),
+}
+
+/// What tells a vent that stands open from a torn diaphragm, in words.
+pub(super) const PLUG: &str = "if nothing stands however you draw, plug the module's vent-side port, note the rig as vent plugged, draw about -500 Pa and hold it for 3 s; then note the rig as module and pull the plug, the syringe at rest; twice. If it stands behind the plug alone, the vent valve does not seal; if it does not stand there either, it is diaphragm, seals or housing";
+/// Pulled so many times, the plug shows that the vent does not seal; once may be a slip of the hand.
+const PULLS_NEEDED: usize = 2;
 /// What to do, in words.
 const DRAW: &str = "draw about -500 Pa, hold it for 3 s, then energise for 2 to 3 s, not longer";
 /// How long before the command the vacuum must have stood, seconds.
@@ -79,7 +98,14 @@ impl Machine for VentSolenoid {
                 self.run.watch = None;
                 self.run.recent.clear();
             }
-            Happening::Rig(..) => self.run.watch = None,
+            Happening::Rig(at, rig) => {
+                self.run.watch = None;
+                self.run.pulled = None;
+                let from = self.rig.replace(*rig).unwrap_or_default();
+                if from == Rig::VentPlugged && *rig == Rig::Module {
+                    self.run.plug_comes_off(t, *at);
+                }
+            }
             Happening::Repair(at) => {
                 if self.run.energised {
                     self.past.push(self.run.draft(t, *at, false));
@@ -98,7 +124,7 @@ impl Machine for VentSolenoid {
 
     fn drafts(&self, t: &Timeline) -> Vec<Draft> {
         let mut all = self.past.clone();
-        if self.run.energised || self.run.coil.fault().is_some() {
+        if self.run.energised || self.run.coil.fault().is_some() || !self.run.unplugged.is_empty() {
             all.push(self.run.draft(t, t.now(), true));
         }
         if all.is_empty() {
@@ -128,7 +154,6 @@ impl Machine for VentSolenoid {
 
 impl Run {
     fn vent(&mut self, t: &Timeline, turn: &Turn<Option<Vent>>) {
-        let p = &t.profile.set;
         if turn.to != Some(Vent::Open) {
             if let Some(w) = self.watch.take() {
                 self.still_there(t, w, turn.at);
@@ -138,28 +163,64 @@ impl Run {
         if turn.from != Some(Vent::Sealed) || t.rig().0 != Rig::Module {
             return;
         }
+        match self.standing(t, turn.at) {
+            Standing::Nothing => self.without_vacuum += u32::from(t.signals.seen(Channel::TankPressurePa)),
+            Standing::Moves => self.not_standing += 1,
+            Standing::Stands(w) => self.watch = Some(w),
+        }
+    }
+
+    /// What stood before this moment.
+    fn standing(&self, t: &Timeline, at: Stamp) -> Standing {
         let before: Vec<(f64, f64)> = self
             .recent
             .iter()
-            .filter(|v| v.0 <= turn.at && turn.at.since(v.0) <= STOOD_S + 1.0)
-            .map(|v| (v.0.since(turn.at), v.1))
+            .filter(|v| v.0 <= at && at.since(v.0) <= STOOD_S + 1.0)
+            .map(|v| (v.0.since(at), v.1))
             .collect();
-        let (Some(first), Some(last)) = (before.first(), before.last()) else {
-            self.without_vacuum += u32::from(t.signals.seen(Channel::TankPressurePa));
-            return;
-        };
+        let (Some(first), Some(last)) = (before.first(), before.last()) else { return Standing::Nothing };
         let (zero_error, vacuum_pa) = (t.zero_pa().1, -last.1);
-        if vacuum_pa - zero_error < p.start_vent.least_vacuum_pa {
-            self.without_vacuum += 1;
-            return;
+        if vacuum_pa - zero_error < t.profile.set.start_vent.least_vacuum_pa {
+            return Standing::Nothing;
         }
         let span = last.0 - first.0;
         let fell = -first.1 - vacuum_pa;
         if span < 0.5 * STOOD_S || fell.abs() > STANDS * vacuum_pa * span.max(STOOD_S) {
-            self.not_standing += 1;
-            return;
+            return Standing::Moves;
         }
-        self.watch = Some(Watch { at: turn.at, vacuum_pa, leaking_pa_per_s: (fell / span).max(0.0) });
+        Standing::Stands(Watch { at, vacuum_pa, leaking_pa_per_s: (fell / span).max(0.0) })
+    }
+
+    fn plug_comes_off(&mut self, t: &Timeline, at: Stamp) {
+        if t.vent().0 != Some(Vent::Open)
+            && let Standing::Stands(w) = self.standing(t, at)
+        {
+            self.pulled = Some(w);
+        }
+    }
+
+    /// Whether the vent seals its port: what stands there, and what goes when a plug comes off.
+    fn seals(&mut self, t: &Timeline, at: Stamp, pa: f64) {
+        let off = t.vent().0 != Some(Vent::Open);
+        let vacuum = -pa - t.zero_pa().1 >= t.profile.set.start_vent.least_vacuum_pa;
+        if !off {
+            self.pulled = None;
+        }
+        if let Some(w) = self.pulled {
+            if -pa <= 0.1 * w.vacuum_pa.max(10.0 * t.zero_pa().1) {
+                self.pulled = None;
+                let went = self.how_it_went(t, w, at);
+                self.unplugged.push(went);
+            } else if at.since(w.at) > WATCH_S {
+                self.pulled = None;
+                self.stands |= vacuum;
+            }
+        } else if off && vacuum && t.rig().0 == Rig::Module {
+            let since = *self.stands_since.get_or_insert(at);
+            self.stands |= at.since(since) >= STOOD_S;
+        } else {
+            self.stands_since = None;
+        }
     }
 
     fn step(&mut self, t: &Timeline) {
@@ -170,6 +231,7 @@ impl Run {
         let pa = raw - t.zero_pa().0;
         if self.recent.back().is_none_or(|p| at > p.0) {
             self.recent.push_back((at, pa));
+            self.seals(t, at, pa);
         }
         while self.recent.front().is_some_and(|p| t.now().since(p.0) > WATCH_S + STOOD_S + 2.0) {
             self.recent.pop_front();
@@ -187,6 +249,18 @@ impl Run {
 
     /// The vacuum is gone.
     fn gone(&mut self, t: &Timeline, w: Watch, at: Stamp) {
+        let went = self.how_it_went(t, w, at);
+        // A leak would have taken much longer: what let it out was the valve.
+        let by_leak = w.leaking_pa_per_s > 0.0 && went.seconds > 0.2 * w.vacuum_pa / w.leaking_pa_per_s;
+        if by_leak {
+            self.not_standing += 1;
+        } else {
+            self.went.push(went);
+        }
+    }
+
+    /// How quickly, and through how wide a path.
+    fn how_it_went(&self, t: &Timeline, w: Watch, at: Stamp) -> Went {
         let p = &t.profile.set;
         let trace: Vec<(f64, f64)> = self
             .recent
@@ -201,13 +275,7 @@ impl Run {
         }
         let collapse = Collapse::of(&trace, w.vacuum_pa);
         let path_mm = open_path_mm(t, v, &collapse);
-        // A leak would have taken much longer: what let it out was the valve.
-        let by_leak = w.leaking_pa_per_s > 0.0 && seconds > 0.2 * w.vacuum_pa / w.leaking_pa_per_s;
-        if by_leak {
-            self.not_standing += 1;
-        } else {
-            self.went.push(Went { at, vacuum_pa: w.vacuum_pa, seconds, path_mm });
-        }
+        Went { at, vacuum_pa: w.vacuum_pa, seconds, path_mm }
     }
 
     /// It was watched to the end, or the solenoid was switched off again.
@@ -261,6 +329,21 @@ impl Run {
             d.decide(Verdict::Fail, *at);
             d.because(text.clone());
             d.next("measure the coil's resistance and the feed at the module");
+            return;
+        }
+        if let ([.., w], false) = (self.unplugged.as_slice(), self.stands)
+            && self.unplugged.len() >= PULLS_NEEDED
+        {
+            let at_least = self.unplugged.iter().map(|w| w.path_mm.0).fold(f64::INFINITY, f64::min);
+            d.note("unplugged", self.unplugged.len() as f64);
+            d.note("unplugged_path_at_least_mm", at_least);
+            d.decide(Verdict::Fail, w.at);
+            d.because(format!(
+                "the vent valve does not seal: with the vent-side port plugged {:.0} Pa of vacuum stood, and {} times it went when the plug was pulled while the solenoid was off, through a path of at least {at_least:.1} mm; with the port free nothing ever stood",
+                w.vacuum_pa,
+                self.unplugged.len()
+            ));
+            d.next("look for dirt on the vent valve's seat; replace the module");
             return;
         }
         if let Some(peak) = self.coil.pull_in_a().filter(|a| *a > s.pull_in_high_a) {
@@ -334,7 +417,17 @@ impl Run {
                         "when it was energised the vacuum was not standing: a leak or a moving syringe looks the same",
                     );
                 }
-                d.next(DRAW);
+                match (self.stands, self.unplugged.len()) {
+                    (true, _) => d.next(DRAW),
+                    (false, 0) => {
+                        d.because("no vacuum stood on the module at all: not drawn, a vent valve that does not seal, or a torn diaphragm");
+                        d.next(format!("{DRAW}; {PLUG}"));
+                    }
+                    (false, _) => {
+                        d.because("with the vent-side port plugged a vacuum stood, and it went when the plug was pulled while the solenoid was off: the vent valve does not seal, or the bleed was opened");
+                        d.next(PLUG);
+                    }
+                }
             }
             (false, Some(w)) => {
                 d.because(format!(

@@ -22,6 +22,10 @@ enum Step {
     Release { s: f64 },
     /// Solenoid on or off.
     Energise(bool),
+    /// Where no vacuum ever stood on the part, does what is kept for that.
+    IfNothingStood,
+    /// Tells that the plug comes off the vent-side port, and pulls it.
+    Unplug,
 }
 
 /// What a stroke is to reach.
@@ -54,6 +58,10 @@ pub struct Sees {
 #[derive(Debug, Clone)]
 pub struct Hand {
     steps: VecDeque<Step>,
+    /// What is done if no vacuum stands on the part.
+    else_steps: Vec<Step>,
+    /// A vacuum stood on the part behind a resting syringe.
+    stood: bool,
     /// Seconds in the present step.
     in_step_s: f64,
     tremor: Drift,
@@ -81,6 +89,9 @@ pub struct Hand {
 pub const SYRINGE_ML: f64 = 100.0;
 /// The plug for the positive control has a hole of this size, mm.
 const REFERENCE_MM: f64 = 0.5;
+/// What stands behind a resting syringe for so long, s, and at least so deep, Pa, stands.
+const STANDS_S: f64 = 2.0;
+const STANDS_PA: f64 = 100.0;
 /// No hand is quicker, ml/s.
 const QUICKEST_ML_S: f64 = 70.0;
 /// No pressing beyond this, Pa: well below 3.5 kPa (trade facts, common practice).
@@ -93,6 +104,8 @@ impl Hand {
     pub fn new(plan: &Plan, seed: u64) -> Hand {
         Hand {
             steps: script(plan, seed),
+            else_steps: plugged(plan, seed),
+            stood: false,
             in_step_s: 0.0,
             tremor: Drift::new(seed, 140, 0.45, 0.22),
             creep: Drift::new(seed, 141, 1.7, 0.006),
@@ -151,7 +164,27 @@ impl Hand {
             Step::Hold { s } => {
                 self.bleed = false;
                 self.glide(dt, 0.0);
+                self.stood |= self.rig == Rig::Module && self.in_step_s > STANDS_S && sees.pa < -STANDS_PA;
                 self.in_step_s >= s
+            }
+            Step::IfNothingStood => {
+                if !self.stood {
+                    for (i, step) in self.else_steps.drain(..).enumerate() {
+                        self.steps.insert(i + 1, step);
+                    }
+                }
+                true
+            }
+            Step::Unplug => {
+                self.bleed = false;
+                self.glide(dt, 0.0);
+                if fresh {
+                    told = Some(Rig::Module);
+                }
+                if self.in_step_s > 1.0 {
+                    self.rig = Rig::Module;
+                }
+                self.in_step_s >= 3.0
             }
             Step::Release { s } => {
                 self.bleed = true;
@@ -237,14 +270,33 @@ fn script(plan: &Plan, seed: u64) -> VecDeque<Step> {
         let order = if d.unit() < 0.7 { [Rig::Sealed, orifice] } else { [orifice, Rig::Sealed] };
         for rig in order {
             all.push(Step::Put(rig));
-            let hold_s = if rig == Rig::Sealed { d.between(26.0, 42.0) } else { d.between(9.0, 16.0) };
-            hold(&mut all, &mut d, plan, hold_s);
+            if rig == Rig::Sealed {
+                let s = d.between(26.0, 42.0);
+                hold(&mut all, &mut d, plan, s);
+                continue;
+            }
+            // Twice, since one may be spoilt; by then it is empty.
+            for _ in 0..2 {
+                let s = d.between(8.0, 13.0);
+                hold(&mut all, &mut d, plan, s);
+            }
         }
         all.push(Step::Put(Rig::Module));
     }
     let mut blocks: Vec<fn(&mut Vec<Step>, &mut Dice, &Plan)> = match plan.habit {
         Habit::SolenoidOnly => vec![dry_solenoid, dry_solenoid, dry_solenoid],
-        _ => vec![switch_strokes, holds, press, press, deep_draw, deep_draw, wet_solenoid, dry_solenoid, wet_solenoid],
+        _ => vec![
+            switch_strokes,
+            holds,
+            press,
+            press,
+            press,
+            deep_draw,
+            deep_draw,
+            wet_solenoid,
+            dry_solenoid,
+            wet_solenoid,
+        ],
     };
     // An order of its own for every seed.
     for i in (1..blocks.len()).rev() {
@@ -254,8 +306,28 @@ fn script(plan: &Plan, seed: u64) -> VecDeque<Step> {
     for block in blocks {
         block(&mut all, &mut d, plan);
     }
+    if plan.habit != Habit::SolenoidOnly {
+        all.push(Step::IfNothingStood);
+    }
     all.push(Step::Rest { ml: 4.0, s: 5.0 });
     all.into()
+}
+
+/// With the vent-side port plugged: draws, holds, and pulls the plug; twice.
+fn plugged(plan: &Plan, seed: u64) -> Vec<Step> {
+    let mut d = Dice::new(seed, 144);
+    let mut all = Vec::new();
+    for _ in 0..2 {
+        all.push(Step::Put(Rig::VentPlugged));
+        rest(&mut all, &mut d, 4.0);
+        let deep = if plan.vacuum_relief_pa.is_some() { 0.7 } else { 1.0 };
+        let to_pa = -deep * d.between(480.0, 620.0);
+        all.push(Step::Stroke(Aim { to_pa, pa_s: d.between(250.0, 500.0), push: 20.0, stays_s: 0.0 }));
+        all.push(Step::Hold { s: d.between(3.0, 5.0) });
+        all.push(Step::Unplug);
+        release(&mut all, &mut d);
+    }
+    all
 }
 
 fn rest(all: &mut Vec<Step>, d: &mut Dice, ml: f64) {

@@ -39,11 +39,18 @@ pub fn parts(scenario: &str) -> Result<(&'static [Fate], bool), Error> {
     scenario::Plan::parse(scenario).map(|p| (p.parts(), p.tells()))
 }
 
+/// What the part's fault must be called in this scenario: the test that fails, and words of its reasons.
+pub fn cause(scenario: &str) -> Result<Option<(Test, &'static str)>, Error> {
+    scenario::Plan::parse(scenario).map(|p| p.cause())
+}
+
 /// What sits on the rig.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Rig {
     /// The part.
     Module,
+    /// The part with a plug in its vent-side port.
+    VentPlugged,
     /// A plug.
     Sealed,
     /// A plug with a sharp-edged hole of so many millimetres.
@@ -55,6 +62,7 @@ impl Rig {
     pub fn note(self) -> String {
         match self {
             Rig::Module => "module".to_owned(),
+            Rig::VentPlugged => "vent plugged".to_owned(),
             Rig::Sealed => "sealed".to_owned(),
             Rig::Orifice(mm) => format!("orifice {mm:.1} mm"),
         }

@@ -210,6 +210,8 @@ impl TrayPlayer {
         let rig_hole = hole_area_m2(self.rig_hole_mm);
         let on_rig = match self.hand.rig {
             Rig::Module => self.part.openings(),
+            // Its reliefs blow into the vent-side port too.
+            Rig::VentPlugged => [self.part.openings()[0], 0.0, 0.0, 0.0],
             Rig::Sealed => [0.0; 4],
             Rig::Orifice(mm) => [hole_area_m2(mm * self.orifice_error), 0.0, 0.0, 0.0],
         };
@@ -232,7 +234,7 @@ impl TrayPlayer {
         self.bottle.step(dt, m3, room, inflow);
         self.us += dt_us;
         let gauge = self.bottle.pa() - room.baro_pa;
-        let at_part = if self.hand.rig == Rig::Module { gauge } else { 0.0 };
+        let at_part = if matches!(self.hand.rig, Rig::Module | Rig::VentPlugged) { gauge } else { 0.0 };
         let mut flips = std::mem::take(&mut self.flips);
         self.part.step(at_part, self.us, dt, &mut flips);
         let t = &mut self.transducer;

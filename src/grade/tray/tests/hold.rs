@@ -130,3 +130,28 @@ fn a_torn_diaphragm_fails() {
     let drafts = Trial::default().run::<ModuleHold>(&[CONTROL, let_go, let_go, let_go]);
     assert_eq!(only(drafts).finding.verdict, Verdict::NotRun);
 }
+
+#[test]
+fn a_volume_too_small_for_the_known_hole_says_so_with_its_numbers() {
+    let sets: &[&str] = &["tray.volume_l=0.25"];
+    let d = hold(&Trial { litres: 0.25, sets, ..Trial::default() }, &[CONTROL, HOLDS]);
+    assert_eq!(d.finding.verdict, Verdict::Inconclusive);
+    // By t = √p/k with k = Cd·A·P·√(2/ρ)/V (the trade facts' isothermal decay), Cd 0.6, 0.5 mm, 0.25 L, 488 Pa: 0.36 s.
+    let k = 0.6 * std::f64::consts::PI / 4.0 * 0.0005f64.powi(2) * 101_325.0 * (2.0 / 1.204f64).sqrt() / 0.25e-3;
+    let falls = 487.5f64.sqrt() / k;
+    let said = word(&d, CONTROL_SAID);
+    assert!(
+        said.contains(&format!(
+            "0.25 L are too little for the known hole: 0.5 mm let 488 Pa fall to a quarter in {falls:.2} s"
+        )),
+        "{said}"
+    );
+    assert!(said.contains("15 samples"), "{said}");
+    // 0.3 s of rest and 15 samples at 50 Hz.
+    let litres = 0.25 * 0.6 / falls;
+    assert!(
+        d.finding.next.contains(&format!("a bottle of at least {:.2} L", (litres * 100.0).ceil() / 100.0)),
+        "{d:#?}"
+    );
+    assert!(d.finding.next.contains("this volume can size holes from"), "{d:#?}");
+}

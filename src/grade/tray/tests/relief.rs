@@ -171,3 +171,27 @@ fn reliefs_not_reached_say_what_to_do() {
     assert_eq!(d.finding.verdict, Verdict::Inconclusive);
     assert!(d.finding.next.starts_with("draw steadily"), "{d:#?}");
 }
+
+#[test]
+fn a_hand_that_rests_is_no_relief_however_late_in_its_settling() {
+    let rests: &[Do] = &[
+        Do::Open(4.0),
+        Do::To(-560.0, 300.0),
+        Do::Rest(11.0),
+        Do::Open(3.0),
+        Do::To(-560.0, 400.0),
+        Do::Rest(11.0),
+        Do::Open(3.0),
+        Do::To(300.0, 80.0),
+        Do::Rest(11.0),
+        Do::Open(3.0),
+        Do::To(300.0, 40.0),
+        Do::Rest(8.0),
+    ];
+    for settling_s in [1.0, 2.0, 3.0, 6.0, 10.0] {
+        for (noise_pa, step_pa) in [(0.5, 1.0), (1.2, 1.25), (2.0, 2.0), (3.0, 1.0)] {
+            let d = relief(&Trial { settling_s, noise_pa, step_pa, ..Trial::default() }, &[rests]);
+            assert_eq!(d.finding.decided_s, None, "{settling_s} s, {noise_pa} Pa: {d:#?}");
+        }
+    }
+}

@@ -27,6 +27,8 @@ pub enum Do {
     Rest(f64),
     /// This is put on the rig (bleed open for 4 s).
     Put(Rig),
+    /// The plug comes off the vent-side port, the syringe at rest.
+    Unplug,
     /// Solenoid on or off.
     Energise(bool),
 }
@@ -62,6 +64,8 @@ pub struct Trial {
     pub reliefs: [Option<Valve>; 2],
     /// Open vent path; 0: the valve does not move.
     pub vent_mm: f64,
+    /// The vent valve stands open.
+    pub vent_stands_open: bool,
     pub pull_in_a: f64,
     pub hold_a: f64,
     pub seed: u64,
@@ -82,6 +86,7 @@ impl Default for Trial {
             hz: 50.0,
             reliefs: [None, None],
             vent_mm: 6.0,
+            vent_stands_open: false,
             pull_in_a: 1.4,
             hold_a: 0.15,
             seed: 1,
@@ -150,12 +155,17 @@ impl Trial {
                 Do::Open(x) | Do::Rest(x) | Do::On(_, x) => x,
                 Do::Put(_) => 4.0,
                 Do::To(..) => 20.0,
+                Do::Unplug => 0.0,
                 Do::Energise(on) => {
                     s.energised_s = on.then_some(0.0);
                     0.0
                 }
             };
-            if let Do::Put(r) = *step {
+            if let Some(r) = match *step {
+                Do::Put(r) => Some(r),
+                Do::Unplug => Some(Rig::Module),
+                _ => None,
+            } {
                 rig = r;
                 let mut out = Vec::new();
                 let note = Event::Note { note_kind: "rig".to_owned(), text: r.to_string() };
@@ -198,11 +208,12 @@ impl Trial {
         let mut mm2 = self.rig_hole_mm * self.rig_hole_mm + if s.bleed { 16.0 } else { 0.0 };
         match rig {
             Rig::Sealed => {}
+            Rig::VentPlugged => mm2 += self.hole_mm * self.hole_mm,
             Rig::Orifice { mm } => mm2 += mm * mm,
             Rig::Module => {
                 mm2 += self.hole_mm * self.hole_mm;
                 // 20 ms until the valve moves.
-                if s.energised_s.is_some_and(|e| e > 0.02) {
+                if self.vent_stands_open || s.energised_s.is_some_and(|e| e > 0.02) {
                     mm2 += self.vent_mm * self.vent_mm;
                 }
                 for (i, valve) in self.reliefs.iter().enumerate() {

@@ -3,6 +3,7 @@
 use super::super::vent_solenoid::VentSolenoid;
 use super::trial::{Do, Trial, number, only};
 use crate::grade::draft::Draft;
+use crate::timeline::Rig;
 use crate::trade::Verdict;
 
 const WITH_VACUUM: &[Do] = &[
@@ -58,6 +59,32 @@ fn faults_of_the_solenoid_are_named() {
     assert!(open.finding.verdict == Verdict::Fail && open.finding.reasons[0].contains("open coil"), "{open:#?}");
     let short = vent(&Trial { pull_in_a: 6.0, hold_a: 0.7, ..Trial::default() }, &[WITH_VACUUM]);
     assert!(short.finding.verdict == Verdict::Fail && short.finding.reasons[0].contains("shorted turns"), "{short:#?}");
+}
+
+/// With the vent-side port plugged; then the plug is pulled.
+const PLUGGED: &[Do] =
+    &[Do::Put(Rig::VentPlugged), Do::To(-520.0, 300.0), Do::Rest(4.0), Do::Unplug, Do::Rest(4.0), Do::Open(2.0)];
+
+#[test]
+fn a_vent_that_never_seals_is_told_by_a_plug_in_its_port() {
+    let open = Trial { vent_stands_open: true, ..Trial::default() };
+    let unknown = vent(&open, &[WITH_VACUUM]);
+    assert_eq!(unknown.finding.verdict, Verdict::Inconclusive);
+    assert!(unknown.finding.next.contains("vent plugged"), "the stroke that tells: {unknown:#?}");
+    let once = vent(&open, &[WITH_VACUUM, PLUGGED]);
+    assert_eq!(once.finding.verdict, Verdict::Inconclusive, "once may be a slip of the hand: {once:#?}");
+    for seed in 1..4 {
+        let d = vent(&Trial { seed, ..open.clone() }, &[WITH_VACUUM, PLUGGED, PLUGGED]);
+        assert_eq!(d.finding.verdict, Verdict::Fail, "{d:#?}");
+        assert!(d.finding.reasons[0].contains("the vent valve does not seal"));
+        assert!((2.0..=6.0).contains(&number(&d, "unplugged_path_at_least_mm")));
+    }
+    // A vacuum that stands without the plug clears the valve, whatever was opened by hand.
+    let sound = vent(&Trial::default(), &[PLUGGED, PLUGGED, WITH_VACUUM]);
+    assert_eq!(sound.finding.verdict, Verdict::Pass, "{sound:#?}");
+    // A torn diaphragm lets nothing stand behind the plug either.
+    let torn = vent(&Trial { hole_mm: 1.5, ..Trial::default() }, &[WITH_VACUUM, PLUGGED, PLUGGED]);
+    assert_eq!(torn.finding.verdict, Verdict::Inconclusive, "{torn:#?}");
 }
 
 #[test]
