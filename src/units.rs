@@ -57,6 +57,14 @@ mod tests {
     }
 
     #[test]
+    fn pressures_by_their_definitions() {
+        // Conventional water of 1000 kg/m³ under standard gravity of 9.80665 m/s², one inch of it: 249.08891 Pa. The
+        // pound is 0.45359237 kg (NIST SP 811, from memory; the figures are computed here from the definitions).
+        assert!((1000.0 * 9.80665 * 0.0254 / PA_PER_INH2O - 1.0).abs() < 1e-6);
+        assert!((0.453_592_37 * 9.80665 / (0.0254 * 0.0254) / PA_PER_PSI - 1.0).abs() < 1e-6);
+    }
+
+    #[test]
     fn fixed_points_of_the_temperature_scales() {
         // The inch is exact by the international yard; ice and steam points by definition of the Fahrenheit scale.
         assert_eq!(fahrenheit(0.0), 32.0);

@@ -146,7 +146,7 @@ fn wanted(term: &Term, set: &Settings) -> String {
         }
         Term::State { of: Topic::Stroke, words, times } => match times {
             1 => format!("a stroke: {}", words.join(" or ")),
-            n => format!("{n} strokes: {}", words.join(" or ")),
+            n => format!("{}, {n} times", words.join(" or ")),
         },
         Term::State { of, words, .. } => format!("{} {}", subject(*of), words.join(" or ").replace('_', " ")),
     }

@@ -2,7 +2,8 @@
 
     check.py SOAKWATCH SCRATCH
 
-Builds the firmware (profiles/bench-adapter/firmware) and the rig (rig.c), plays three scenarios in real time, each into
+Builds the firmware (profiles/bench-adapter/firmware) and the rig (rig.c), plays three scenarios in real time (one of them a
+whole session on the tray, session.py), each into
 `soakwatch watch --link bench:…`, and checks every byte that the chip sent, the edges and the verdicts against the
 scenario. Needs gcc-avr, avr-libc, libsimavr-dev and a C compiler.
 """
