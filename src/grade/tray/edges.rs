@@ -72,6 +72,9 @@ const KEPT_S: f64 = 4.0;
 /// A line through the trace spans at most so much either side of an edge, seconds and pascals.
 const SPAN_S: f64 = 0.3;
 const SPAN_PA: f64 = 40.0;
+/// A straight trace lies about its line by no more than so many times the noise; fewer samples are not shortened.
+const BENT: f64 = 1.2;
+const SHORTEST: usize = 7;
 /// Flips closer than this belong to one edge, seconds.
 const ONE_EDGE_S: f64 = 1.0;
 
@@ -136,7 +139,7 @@ impl Edges {
         }
         let sampled_s = first.1;
         let at = first.0.plus(-0.5 * sampled_s);
-        let line = self.line(at)?;
+        let line = self.line(at, t.pressure_noise_pa() + 0.5 * t.pressure_step_pa())?;
         let p = &t.profile.set.tray;
         let lag_s = 0.5 * (p.lag_low_s + p.lag_high_s);
         let noise = t.pressure_noise_pa() / line.weight.sqrt();
@@ -162,13 +165,25 @@ impl Edges {
         (within().fold(f64::NEG_INFINITY, f64::max) - within().fold(f64::INFINITY, f64::min)).max(0.0)
     }
 
-    /// The trace about a moment as a line.
-    fn line(&self, at: Stamp) -> Option<Line> {
+    /// The trace about a moment as a line, over so short a stretch that it is one within the noise: against a leak the hand
+    /// pulls unsteadily.
+    fn line(&self, at: Stamp, noise_pa: f64) -> Option<Line> {
         let rough =
             fit(self.trace.iter().filter(|s| s.0.since(at).abs() <= 0.5 * SPAN_S), at).or_else(|| self.two(at))?;
-        let span = (SPAN_PA / rough.rate.abs().max(1.0)).min(SPAN_S);
-        let close: Vec<&(Stamp, f64)> = self.trace.iter().filter(|s| s.0.since(at).abs() <= span).collect();
-        if close.len() >= 4 { fit(close.into_iter(), at).or(Some(rough)) } else { self.two(at).or(Some(rough)) }
+        let mut span = (SPAN_PA / rough.rate.abs().max(1.0)).min(SPAN_S);
+        loop {
+            let close: Vec<&(Stamp, f64)> = self.trace.iter().filter(|s| s.0.since(at).abs() <= span).collect();
+            if close.len() < 4 {
+                return self.two(at).or(Some(rough));
+            }
+            let Some(line) = fit(close.iter().copied(), at) else { return Some(rough) };
+            let off = |s: &&(Stamp, f64)| s.1 - line.vacuum_pa - line.rate * s.0.since(at);
+            let bent = (close.iter().map(|s| off(s) * off(s)).sum::<f64>() / close.len() as f64).sqrt();
+            if bent <= BENT * noise_pa || close.len() < SHORTEST {
+                return Some(line);
+            }
+            span *= 0.6;
+        }
     }
 
     /// The line between the samples before and after.

@@ -50,6 +50,8 @@ const SHUTS_ABOVE: f64 = 0.6;
 const SNAPS: f64 = 0.3;
 /// Towards a relief the trace climbs undiminished: its later slope over its earlier one.
 const UNDIMINISHED: f64 = 0.65;
+/// Let go at once: in this share of the time in which the hand had brought it.
+const AT_ONCE: f64 = 0.2;
 /// From its top a relief is down at its stand so soon, seconds.
 const SNAPS_WITHIN_S: f64 = 0.5;
 /// At a stand it climbs at most at this share of the rate at which it came: a relief lifts with what flows.
@@ -273,6 +275,20 @@ fn stood(v: &[(Stamp, f64)], noise: f64, fine: f64, p: &Settings) -> (Seen, f64)
     if ratio < UNDIMINISHED {
         return no(Some(format!(
             "the trace slowed all the way to {level:.0} Pa: a leak in balance with the hand looks like that"
+        )));
+    }
+    // A leak that was in balance with the hand lets the pressure go when the hand stops: by its law in 0.6 of the time in
+    // which the hand had brought it (t = 2(√p0 − √p1)/k, level = (rate/k)²). What stands, and goes at once when it is
+    // let go, had no leak behind it.
+    let part = |share: f64| move |x: &(Stamp, f64)| x.1 >= share * level;
+    let gone = v[from..].iter().rposition(part(0.8)).and_then(|i| {
+        let i = from + i;
+        v[i..].iter().position(|x| x.1 <= 0.35 * level).map(|j| v[i + j].0.since(v[i].0))
+    });
+    let interval_s = v[to - 1].0.since(v[from].0) / (to - 1 - from).max(1) as f64;
+    if gone.is_none_or(|s| s > (AT_ONCE * level / climb).max(2.5 * interval_s)) {
+        return no(Some(format!(
+            "the trace stood at {level:.0} Pa and was not let go at once: a leak in balance with the hand stands and runs out like that"
         )));
     }
     // Had the hand rested from the begin of the stand, the gas would have settled by so much between the first and the

@@ -170,7 +170,12 @@ const SCENARIOS: &[Scenario] = &[
     },
     Scenario {
         name: "tray-relief-low",
-        title: "Pressure relief opens at 45 Pa",
+        title: "Pressure relief opens at 60 Pa",
+        apply: |p| p.pressure_relief_pa = Some(60.0),
+    },
+    Scenario {
+        name: "tray-relief-very-low",
+        title: "At 45 Pa, where a resting hand settles by hardly more than the rig's errors",
         apply: |p| p.pressure_relief_pa = Some(45.0),
     },
     Scenario {
@@ -311,11 +316,13 @@ impl Plan {
     }
 
     /// The first of [`Plan::parts`] can be told from this run, and not only on a lucky seed. Holes near the limit lie
-    /// within the rig's uncertainty of it; a quick hand and a noisy transducer leave something open.
+    /// within the rig's uncertainty of it; a quick hand and a noisy transducer leave something open. What gas settles
+    /// behind a hand that rests at 45 Pa (2.6 Pa, computed) is hardly beyond noise and drift (1.2 to 1.6 Pa).
     pub fn tells(&self) -> bool {
         let zone = self.hole_mm > 0.12 && self.hole_mm < 0.3;
         let hard = self.noise > 1.0 || self.habit == Habit::Quick;
-        !(zone || hard)
+        let slight = self.pressure_relief_pa.is_some_and(|pa| pa < 50.0);
+        !(zone || hard || slight)
     }
 
     /// What the part's fault is to be called: the test that must fail, and words of its reasons. None where the part is
