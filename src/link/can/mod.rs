@@ -104,9 +104,16 @@ impl Can {
 
     /// Reads until it is to end. An interface that goes away is opened again by its name.
     pub(super) fn run(mut self, mut feed: Feed) {
-        self.up(&mut feed);
+        self.watch(&mut feed);
+        // The interface is left as it was found before the session hears that this link has ended.
+        drop(self);
+        drop(feed);
+    }
+
+    fn watch(&mut self, feed: &mut Feed) {
+        self.up(feed);
         loop {
-            let Err(why) = self.serve(&mut feed) else { return };
+            let Err(why) = self.serve(feed) else { return };
             let last = feed.last();
             let why = match why.raw_os_error() {
                 // What is removed is set down first.
@@ -120,15 +127,29 @@ impl Can {
             feed.wait(at, Body::Event(Event::LinkDown { detail: format!("{} is gone: {why}", self.iface) }));
             let Some(socket) = feed.retry(|| open(&self.iface)) else { return };
             self.socket = socket;
-            // Whoever brought it up again set it as they want it, perhaps at another rate.
-            self.mode.now = self.mode.found.and_then(|_| listens_only(&self.iface));
             if let Some(asking) = &mut self.asking {
                 asking.again();
             }
+            self.listen_first();
             let at = feed.now();
             let cause = format!("{} was gone: {why}", self.iface);
             feed.wait(at, Body::Event(Event::Gap { from_ns: last.0, to_ns: at.0, count: 0, cause }));
-            self.up(&mut feed);
+            self.up(feed);
+        }
+    }
+
+    /// Whoever brought the interface up again set it as they want it, perhaps at another rate: it is found anew, and only
+    /// listens until that is proven.
+    fn listen_first(&mut self) {
+        self.mode.found = None;
+        self.mode = Mode::of(&self.iface, self.asking.is_some());
+        let proven = self.asking.as_ref().is_none_or(Asking::proven);
+        if !proven
+            && self.mode.set(true)
+            && let Ok(socket) = open(&self.iface)
+        {
+            // If not, reading tells why.
+            self.socket = socket;
         }
     }
 
