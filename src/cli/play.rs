@@ -64,7 +64,7 @@ impl Play {
     pub fn run(self) -> Result<Outcome, Error> {
         // All are opened before any begins.
         let ready = self.to.iter().map(|way| self.open(way)).collect::<Result<Vec<_>, _>>()?;
-        let playing: Vec<_> = ready.into_iter().map(|play| std::thread::spawn(play)).collect();
+        let playing: Vec<_> = ready.into_iter().map(std::thread::spawn).collect();
         for play in playing {
             match play.join() {
                 Ok(Ok(())) => {}

@@ -273,7 +273,8 @@ fn the_phase_is_told_to_links_that_ask() {
     }
     send(9.0, "9.000,0,0\n".into());
     let begun = Instant::now();
-    let want = Told { phase: crate::trade::Phase::KeyOff, key_seen: true };
+    // Without power this vent is sealed: the soak begins with the key off.
+    let want = Told { phase: crate::trade::Phase::Soak, key_seen: true };
     while rig.told.read() != Some(want) {
         assert!(begun.elapsed() < Duration::from_secs(10), "{:?}", rig.told.read());
         std::thread::sleep(Duration::from_millis(20));
