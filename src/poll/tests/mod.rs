@@ -307,31 +307,38 @@ fn a_charging_battery_or_a_starter_wakes_where_the_bus_is_not_heard() {
     }
 }
 
+/// A name, what happens, how long, and what it says then.
+type Row = (&'static str, &'static [(f64, Change)], f64, &'static str);
+
 /// What it is at so long after each beginning.
 #[test]
 fn a_table_of_states() {
-    let told = Change::Told;
-    let rows: &[(&str, &[(f64, Change)], f64, &str)] = &[
+    let rows: &[Row] = &[
         ("nothing heard", &[], 5.0, "asks nothing before it has heard traffic"),
         ("a bus just heard", &[(0.0, ON)], 1.5, "listens until the bit rate is proven"),
         ("key on", &[(0.0, ON)], 20.0, "asks "),
         (
             "key known to be off from the start",
-            &[(0.0, told(Phase::Soak)), (0.0, Change::Door)],
+            &[(0.0, Change::Told(Phase::Soak)), (0.0, Change::Door)],
             4.0,
             "listens only: key off",
         ),
-        ("key known to be on, nobody answers", &[(0.0, told(Phase::KeyOn)), (0.0, Change::Door)], 15.0, "asks whether"),
-        ("just off", &[(0.0, ON), (20.0, told(Phase::KeyOff))], 22.0, "key off: asks for codes once more"),
+        (
+            "key known to be on, nobody answers",
+            &[(0.0, Change::Told(Phase::KeyOn)), (0.0, Change::Door)],
+            15.0,
+            "asks whether",
+        ),
+        ("just off", &[(0.0, ON), (20.0, Change::Told(Phase::KeyOff))], 22.0, "key off: asks for codes once more"),
         (
             "off and on again at once",
-            &[(0.0, ON), (20.0, told(Phase::KeyOff)), (25.0, told(Phase::KeyOn))],
+            &[(0.0, ON), (20.0, Change::Told(Phase::KeyOff)), (25.0, Change::Told(Phase::KeyOn))],
             27.0,
             "asks ",
         ),
-        ("long off", &[(0.0, ON), (20.0, told(Phase::KeyOff))], 40.0, "listens only: key off"),
+        ("long off", &[(0.0, ON), (20.0, Change::Told(Phase::KeyOff))], 40.0, "listens only: key off"),
         ("key not known, engine at rest", &[(0.0, ON)], 80.0, "engine at rest, key not known"),
-        ("key known to be on, engine at rest", &[(0.0, ON), (0.1, told(Phase::KeyOn))], 200.0, "asks "),
+        ("key known to be on, engine at rest", &[(0.0, ON), (0.1, Change::Told(Phase::KeyOn))], 200.0, "asks "),
         ("bus gone", &[(0.0, ON), (20.0, OFF)], 50.0, "listens only: the bus fell silent"),
         ("ended", &[(0.0, ON), (20.0, Change::End)], 23.0, "listens only: the capture ends"),
     ];
