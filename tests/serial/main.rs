@@ -7,6 +7,7 @@ mod identity;
 mod rig;
 mod slcan;
 mod text_adapter;
+mod together;
 
 use rig::{Adapter, Kept, Pty, Watch, same_in_another_process, same_when_replayed, start, wait_for};
 use rustix::process::Signal;

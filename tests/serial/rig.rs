@@ -223,6 +223,11 @@ impl Watch {
         Watch { child, said, reader: Some(reader) }
     }
 
+    /// What it has said so far.
+    pub fn said(&self) -> String {
+        self.said.lock().unwrap().clone()
+    }
+
     /// Waits until it has said this.
     pub fn hear(&self, words: &str) {
         let begun = Instant::now();

@@ -13,7 +13,7 @@ use std::time::{Duration, Instant};
 
 /// What the played vehicle answers with.
 #[derive(Clone, Copy, PartialEq)]
-enum Vehicle {
+pub enum Vehicle {
     /// CAN, 11 bits.
     Can,
     /// ISO 9141-2: three bytes of header, a sum behind.
@@ -21,8 +21,8 @@ enum Vehicle {
 }
 
 /// Plays the adapter: what it was told last about itself, and the vehicle behind it.
-struct Player {
-    pty: Pty,
+pub struct Player {
+    pub pty: Pty,
     vehicle: Vehicle,
     /// It understands nothing at another speed of the port.
     baud: u32,
@@ -31,14 +31,16 @@ struct Player {
     found: bool,
     part: Vec<u8>,
     /// Each command that came whole.
-    heard: Vec<String>,
-    questions: usize,
+    pub heard: Vec<String>,
+    pub questions: usize,
+    /// PID 0C.
+    pub rpm: [u8; 2],
     /// Its next answers.
     words: Vec<&'static str>,
 }
 
 impl Player {
-    fn new(vehicle: Vehicle, baud: u32) -> Player {
+    pub fn new(vehicle: Vehicle, baud: u32) -> Player {
         Player {
             pty: Pty::new(),
             vehicle,
@@ -49,12 +51,13 @@ impl Player {
             part: Vec::new(),
             heard: Vec::new(),
             questions: 0,
+            rpm: [0x0B, 0xB8],
             words: Vec::new(),
         }
     }
 
     /// Answers what comes for so long, or until `enough`.
-    fn play(&mut self, longest: Duration, mut enough: impl FnMut(&Player) -> bool) {
+    pub fn play(&mut self, longest: Duration, mut enough: impl FnMut(&Player) -> bool) {
         let begun = Instant::now();
         while begun.elapsed() < longest && !enough(self) {
             let came = self.pty.read();
@@ -128,7 +131,7 @@ impl Player {
                     0x00 => &[0x00, 0x18, 0x00, 0x01],
                     0x20 => &[0x00, 0x02, 0x00, 0x01],
                     0x40 => &[0x40, 0x00, 0x00, 0x00],
-                    0x0C => &[0x0B, 0xB8],
+                    0x0C => &self.rpm,
                     0x0D => &[0x32],
                     0x2F => &[0x80],
                     0x42 => &[0x37, 0xDC],
@@ -175,7 +178,7 @@ impl Player {
 }
 
 /// All that was sent is on one of the two lists: commands of the dialect that keep nothing, and questions that may leave.
-fn polite(heard: &[String], profile: &Profile) {
+pub fn polite(heard: &[String], profile: &Profile) {
     for command in heard {
         let digits = command.len().is_multiple_of(2) && command.bytes().all(|b| b.is_ascii_hexdigit());
         if digits {
@@ -193,7 +196,7 @@ const OBD: &str = "extends = \"switch-module\"\nname = \"van 3\"\n\
     [[obd]]\npid = 0x0C\nchannel = \"engine_rpm\"\nrate_hz = 2\n[[obd]]\npid = 0x0D\nchannel = \"vehicle_speed_kph\"\n\
     rate_hz = 2\n[[obd]]\npid = 0x2F\nchannel = \"fuel_level_pct\"\nrate_hz = 2\n[adapter]\nvolts_s = 1\n";
 
-fn van(dir: &Path) -> (String, Arc<Profile>) {
+pub fn van(dir: &Path) -> (String, Arc<Profile>) {
     let file = dir.join("van3.toml").display().to_string();
     std::fs::write(&file, OBD).unwrap();
     let profile = Arc::new(load(&file, &[]).unwrap());
