@@ -23,7 +23,7 @@ fn every_built_in_profile_is_sound_complete_and_sourced() {
         }
         seen.push(name);
     }
-    assert_eq!(seen, ["switch-module", "pressure-sensor", "module-on-the-tray", "road-log"]);
+    assert_eq!(seen, ["switch-module", "pressure-sensor", "module-on-the-tray", "courier-van", "road-log"]);
 }
 
 #[test]

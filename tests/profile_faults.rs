@@ -433,7 +433,7 @@ fn a_profile_that_is_not_there_or_not_readable_gets_a_sentence() {
     assert_eq!(
         profile::load("/nowhere/at/all.toml", &[]).unwrap_err().to_string(),
         "there is no built-in profile and no file \"/nowhere/at/all.toml\"; built in are \"switch-module\", \
-         \"pressure-sensor\", \"module-on-the-tray\" or \"road-log\"; or give the path of a .toml file"
+         \"pressure-sensor\", \"module-on-the-tray\", \"courier-van\" or \"road-log\"; or give the path of a .toml file"
     );
     assert!(matches!(profile::load_builtin("van3"), Err(Error::NotFound { .. })));
     // A folder is no file.

@@ -153,7 +153,7 @@ impl Watch {
         if options.links.iter().any(|l| matches!(l, LinkSpec::Csv { .. })) {
             return Ok(());
         }
-        let simulated = options.links.iter().all(|l| matches!(l, LinkSpec::Sim { .. }));
+        let simulated = options.links.iter().all(|l| l.simulated().is_some());
         let screen = terminal();
         let width = screen.map_or(100, |(columns, _)| columns.min(100));
         cautions(simulated, width).iter().try_for_each(|line| say(line))?;
@@ -168,8 +168,8 @@ impl Watch {
 
 /// A simulated vehicle or module brings its kind with its name.
 fn usual_profile(links: &[LinkSpec]) -> &'static str {
-    let sensor = |l: &LinkSpec| matches!(l, LinkSpec::Sim { scenario, .. } if scenario.starts_with("ps-"));
-    let tray = |l: &LinkSpec| matches!(l, LinkSpec::Sim { scenario, .. } if is_tray(scenario));
+    let sensor = |l: &LinkSpec| l.simulated().is_some_and(|s| s.0.starts_with("ps-"));
+    let tray = |l: &LinkSpec| l.simulated().is_some_and(|s| is_tray(s.0));
     if links.iter().any(tray) {
         TRAY_PROFILE
     } else if links.iter().any(sensor) {
@@ -182,8 +182,8 @@ fn usual_profile(links: &[LinkSpec]) -> &'static str {
 /// Only the simulator has a pace of its own.
 fn demo_speed(links: &[LinkSpec]) -> Result<Option<f64>, Error> {
     for link in links {
-        if let LinkSpec::Sim { scenario, seed, tap } = link {
-            let play = Play::new(scenario, *seed, *tap).map_err(link::Error::from)?;
+        if let Some((scenario, seed)) = link.simulated() {
+            let play = Play::new(scenario, seed, true).map_err(link::Error::from)?;
             return Ok(Some((play.lasts_s() / DEMO_S).ceil()));
         }
     }
@@ -191,7 +191,7 @@ fn demo_speed(links: &[LinkSpec]) -> Result<Option<f64>, Error> {
 }
 
 fn title(profile: &str, links: &[LinkSpec], speed: Option<f64>) -> String {
-    let simulated = links.iter().any(|l| matches!(l, LinkSpec::Sim { .. }));
+    let simulated = links.iter().any(|l| l.simulated().is_some());
     let live = links.iter().all(LinkSpec::is_live);
     let mut title = format!("profile {profile}");
     if simulated {

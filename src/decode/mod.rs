@@ -6,6 +6,7 @@
 mod adapter_clock;
 mod file_clock;
 mod frames;
+mod givers;
 mod layout;
 mod reading;
 mod rows;
@@ -22,6 +23,7 @@ use crate::profile::Profile;
 use crate::record::{Body, Event, LinkId, LinkInfo, Record};
 use crate::time::Stamp;
 use frames::Frames;
+use givers::Givers;
 use rows::Rows;
 use std::sync::Arc;
 use text::Text;
@@ -88,6 +90,7 @@ pub enum NoticeKind {
 /// the adapter's clock.
 pub struct Decoder {
     links: Vec<Speaks>,
+    givers: Option<Givers>,
     /// Records of links and kinds that nobody here can read.
     strange: u64,
 }
@@ -107,12 +110,14 @@ impl Decoder {
             "adapter" => Speaks::Text(Box::new(Text::new(profile.clone(), id, info))),
             _ => Speaks::Rows(Box::new(Rows::new(profile.clone(), id, info))),
         };
-        Decoder { links: (1..).zip(links).map(speaks).collect(), strange: 0 }
+        let givers = Givers::new(links, profile.set.phases.stale_s);
+        Decoder { links: (1..).zip(links).map(speaks).collect(), givers, strange: 0 }
     }
 
     /// Takes the next record, in append order; adds what it holds to `out`. Times of a link never run backwards
     /// and are never later than the record's.
     pub fn record(&mut self, record: &Record, out: &mut Vec<Item>) {
+        let before = out.len();
         let link = usize::from(record.link).checked_sub(1).and_then(|i| self.links.get_mut(i));
         match (&record.body, link) {
             (Body::Bytes(bytes), Some(Speaks::Rows(rows))) => rows.bytes(record.at, bytes, out),
@@ -128,6 +133,9 @@ impl Decoder {
             (Body::CanSent(packet), Some(Speaks::Frames(frames))) => frames.sent(packet),
             (Body::Event(_), None) => {}
             (Body::Can(_) | Body::CanSent(_), _) | (Body::Bytes(_), None) => self.strange += 1,
+        }
+        if let Some(givers) = self.givers.as_mut().filter(|_| out.len() > before) {
+            givers.sift(before, out);
         }
     }
 

@@ -7,6 +7,7 @@ use crate::time::Stamp;
 use crate::wire::can_frame::Id;
 use crate::wire::obd::{self, Pid54};
 use crate::wire::uds;
+use std::collections::BTreeMap;
 use std::fmt;
 use std::sync::Arc;
 
@@ -41,6 +42,10 @@ pub(super) struct Values {
     full_scale_kpa: Option<f64>,
     implausible: [u64; Channel::COUNT],
     broken: u64,
+    /// Who said "later", and when first.
+    put_off: BTreeMap<Who, Stamp>,
+    /// The answer at hand was put off for long: from when its values are nobody knows.
+    late: bool,
 }
 
 impl Values {
@@ -52,6 +57,8 @@ impl Values {
             full_scale_kpa: None,
             implausible: [0; Channel::COUNT],
             broken: 0,
+            put_off: BTreeMap::new(),
+            late: false,
         }
     }
 
@@ -68,6 +75,13 @@ impl Values {
 
     /// Takes a whole answer of a controller; what it says is added to the reading.
     pub(super) fn message(&mut self, reading: &mut Reading, who: Who, message: &[u8]) {
+        if let [0x7F, _, uds::PENDING, ..] = message {
+            self.put_off.entry(who).or_insert(reading.at);
+            return;
+        }
+        let set = &self.profile.set.bus;
+        let since = self.put_off.remove(&who);
+        self.late = since.is_some_and(|since| reading.at.since(since) > set.answer_s + set.slack_s);
         match message.first() {
             Some(0x62) => self.by_identifier(reading, who, message),
             Some(0x41) => match obd::answer(message) {
@@ -78,6 +92,7 @@ impl Values {
             // Codes and the rest say nothing about a channel.
             _ => {}
         }
+        self.late = false;
     }
 
     fn live(&mut self, reading: &mut Reading, who: Who, pid: u8, data: &[u8]) {
@@ -118,6 +133,9 @@ impl Values {
 
     /// Takes a value, if it can be one and its channel is this giver's.
     pub(super) fn take(&mut self, reading: &mut Reading, who: Who, channel: Channel, value: f64) {
+        if self.late && is_timed(channel) {
+            return;
+        }
         let (low, high) = channel.plausible();
         if !(low..=high).contains(&value) || (channel.is_state() && value != 0.0 && value != 1.0) {
             self.implausible[channel as usize] += 1;
@@ -134,4 +152,12 @@ impl Values {
             }
         }
     }
+}
+
+/// Channels whose moment is judged, to a second and less: a value of two seconds ago beside a state of now tells of a
+/// current that flows through a solenoid that is off.
+fn is_timed(channel: Channel) -> bool {
+    use Channel::{GroundV, SolenoidA, SolenoidDutyPct, SolenoidPeakA, SwitchSenseV, TankPressurePa};
+    let part = [GroundV, SolenoidA, SolenoidDutyPct, SolenoidPeakA, SwitchSenseV, TankPressurePa];
+    channel.is_state() || part.contains(&channel)
 }

@@ -30,6 +30,8 @@ impl Coil {
         let p = &t.profile.set;
         let command = t.signals.get(Channel::VentSolenoid).map(|v| v >= 0.5);
         let Some(amps) = t.signals.get(Channel::SolenoidA) else { return };
+        // Cells of one row may come some milliseconds apart.
+        let sampled = t.signals.last(Channel::SolenoidA).map_or(now, |l| l.1.plus(0.2));
         if let Some(peak) = t.signals.get(Channel::SolenoidPeakA)
             && peak > p.solenoid.on_above_a
         {
@@ -40,14 +42,15 @@ impl Coil {
         if on {
             self.released_since = None;
             let since = *self.commanded_since.get_or_insert(now);
-            if now.since(since) > 1.0 {
+            if now.since(since) > 1.0 && sampled >= since {
                 self.hold_a.add(amps);
                 self.judge(t, now);
             }
         } else {
             self.commanded_since = None;
             let since = *self.released_since.get_or_insert(now);
-            if now.since(since) > 1.0 {
+            // What flowed before the command changed says nothing about it.
+            if now.since(since) > 1.0 && sampled >= since {
                 self.off_a.add(amps);
                 self.judge(t, now);
             }

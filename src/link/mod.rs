@@ -14,6 +14,7 @@ mod grades;
 mod plain_can;
 mod serial;
 mod sim;
+mod sim_bus;
 mod slcan;
 mod talker;
 mod teller;
@@ -24,9 +25,11 @@ pub use feed::{LinkState, PhaseWord, Queue, Stop};
 pub use file::FileRows;
 pub use grades::{Cell, Fitted, Lack, Means, Need, cell, table};
 pub use plain_can::PlainCan;
+pub use sim_bus::{VIAS, Via};
 
 use crate::profile::Profile;
 use crate::record::LinkInfo;
+use crate::sim::bus::{Fault, Outing, Standard};
 use crate::trade::Subject;
 use crate::wire::slcan as slcan_codec;
 use feed::{Feed, Pace};
@@ -84,6 +87,19 @@ pub enum LinkSpec {
         /// Whether the adapter has a pressure tap.
         tap: bool,
     },
+    /// The simulated vehicle, reached over its bus.
+    SimBus {
+        /// The scenario's name.
+        scenario: String,
+        /// Which of its days.
+        seed: u64,
+        /// What stands between.
+        via: Via,
+        /// By what the vehicle answers.
+        standard: Standard,
+        /// What is wrong on the way.
+        faults: Vec<Fault>,
+    },
 }
 
 /// What each kind of link takes, for messages and help: kind, target, keys.
@@ -93,7 +109,7 @@ pub const KINDS: [(&str, &str, &[&str]); 6] = [
     ("can", "IFACE", &["ask", "bitrate"]),
     ("csv", "FILE", &[]),
     ("slcan", "PORT", &["ask", "baud", "bitrate"]),
-    ("sim", "SCENARIO", &["seed", "tap"]),
+    ("sim", "SCENARIO", &["seed", "tap", "via", "bus", "faults"]),
 ];
 
 /// A link cannot be used.
@@ -275,7 +291,26 @@ impl LinkSpec {
                     Some("no") => false,
                     Some(v) => return Err(bad("tap", v, "yes or no")),
                 };
-                LinkSpec::Sim { scenario: target.to_owned(), seed, tap }
+                let (bus, faults) = (get("bus"), get("faults"));
+                let Some(via) = get("via") else {
+                    if let Some((key, value)) =
+                        [("bus", bus), ("faults", faults)].into_iter().find_map(|k| Some((k.0, k.1?)))
+                    {
+                        return Err(bad(key, value, "named together with via=can, via=slcan or via=adapter"));
+                    }
+                    return Ok(LinkSpec::Sim { scenario: target.to_owned(), seed, tap });
+                };
+                let way = VIAS.iter().find(|v| v.0 == via).map(|v| v.1);
+                let way = way.ok_or_else(|| bad("via", via, "can, slcan or adapter"))?;
+                let standard =
+                    Standard::from_name(bus.unwrap_or("can11")).filter(|s| !s.is_old() || way == Via::Adapter);
+                let right = "can11, can29 or j1979-2, or with via=adapter also j1850, iso9141 or iso14230";
+                let standard = standard.ok_or_else(|| bad("bus", bus.unwrap_or(""), right))?;
+                let all = faults.unwrap_or("").split('+').filter(|f| !f.is_empty()).map(Fault::from_name);
+                let right =
+                    "some of silent, slow, pending, wrong-length, interleaved, lost, errors and garbage, joined with +";
+                let faults = all.collect::<Option<_>>().ok_or_else(|| bad("faults", faults.unwrap_or(""), right))?;
+                LinkSpec::SimBus { scenario: target.to_owned(), seed, via: way, standard, faults }
             }
         })
     }
@@ -289,13 +324,22 @@ impl LinkSpec {
             LinkSpec::Csv { file } => ("csv", file_name(file)),
             LinkSpec::Slcan { port, .. } => ("slcan", port.clone()),
             LinkSpec::Sim { scenario, seed, .. } => ("sim", format!("{scenario},seed={seed}")),
+            LinkSpec::SimBus { scenario, seed, via, .. } => (via.name(), format!("sim:{scenario},seed={seed}")),
         };
         LinkInfo { kind: kind.to_owned(), name }
     }
 
     /// Live hardware, whose time is the clock's; not a file or the simulator.
     pub fn is_live(&self) -> bool {
-        !matches!(self, LinkSpec::Csv { .. } | LinkSpec::Sim { .. })
+        !matches!(self, LinkSpec::Csv { .. }) && self.simulated().is_none()
+    }
+
+    /// The scenario and the seed of what is simulated.
+    pub fn simulated(&self) -> Option<(&str, u64)> {
+        match self {
+            LinkSpec::Sim { scenario, seed, .. } | LinkSpec::SimBus { scenario, seed, .. } => Some((scenario, *seed)),
+            _ => None,
+        }
     }
 
     /// The hardware that it takes for itself, by its name and by what that leads to; nothing for a file or the
@@ -307,7 +351,7 @@ impl LinkSpec {
                 Some((port, Path::new(port).canonicalize().unwrap_or_else(|_| port.into())))
             }
             LinkSpec::Can { iface, .. } => Some((iface, iface.into())),
-            LinkSpec::Csv { .. } | LinkSpec::Sim { .. } => None,
+            LinkSpec::Csv { .. } | LinkSpec::Sim { .. } | LinkSpec::SimBus { .. } => None,
         }
     }
 
@@ -344,6 +388,14 @@ impl LinkSpec {
                     return Err(pairing(scenario, on_tray, &profile.name));
                 }
                 Box::new(move || sim::run(play, feed, pace))
+            }
+            LinkSpec::SimBus { scenario, seed, via, standard, faults } => {
+                let outing = Outing::new(scenario, *seed, *standard, faults)?;
+                if profile.subject() == Subject::Module {
+                    return Err(pairing(scenario, false, &profile.name));
+                }
+                let (via, seed, profile) = (*via, *seed, Arc::clone(profile));
+                Box::new(move || sim_bus::run(via, outing, seed, &profile, feed, pace))
             }
         })
     }

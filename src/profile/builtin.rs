@@ -5,6 +5,7 @@ pub(super) const BUILTIN: &[(&str, &str)] = &[
     ("switch-module", include_str!("../../profiles/switch-module.toml")),
     ("pressure-sensor", include_str!("../../profiles/pressure-sensor.toml")),
     ("module-on-the-tray", include_str!("../../profiles/module-on-the-tray.toml")),
+    ("courier-van", include_str!("../../profiles/courier-van.toml")),
     ("road-log", include_str!("../../profiles/road-log.toml")),
 ];
 

@@ -44,7 +44,7 @@ fn a_wrong_call_ends_with_2_and_its_sentence() {
         (
             &["watch", "--profile", "nosuch"],
             "soakwatch: there is no built-in profile and no file \"nosuch\"; built in are \"switch-module\", \
-             \"pressure-sensor\", \"module-on-the-tray\" or \"road-log\"; or give the path of a .toml file\n"
+             \"pressure-sensor\", \"module-on-the-tray\", \"courier-van\" or \"road-log\"; or give the path of a .toml file\n"
                 .into(),
         ),
         (&["watch", "--profile", "bad.toml"], format!("soakwatch: {bad}")),

@@ -674,14 +674,14 @@ fn commands_and_views() {
                 "no such guide",
                 call(&["watch", "--profile", "road-log", "--guide", "soak"]).unwrap_err(),
                 "the profile road-log has no guide soak: it leads through no job; for soak name --profile switch-module \
-                 or pressure-sensor"
+                 or pressure-sensor or courier-van"
                     .into(),
             ),
             (
                 "a profile",
                 call(&["watch", "--profile", "nosuch"]).unwrap_err(),
                 "there is no built-in profile and no file \"nosuch\"; built in are \"switch-module\", \
-                 \"pressure-sensor\", \"module-on-the-tray\" or \"road-log\"; or give the path of a .toml file"
+                 \"pressure-sensor\", \"module-on-the-tray\", \"courier-van\" or \"road-log\"; or give the path of a .toml file"
                     .into(),
             ),
             (

@@ -1,7 +1,11 @@
-//! Old and new vehicles: the simulated vehicle's own controllers, asked over each transport.
+//! Old and new vehicles: the simulated vehicle's own controllers, asked over each transport. `SOAKWATCH_SEEDS` sets the
+//! seeds; without it one is played.
 
 #![allow(clippy::unwrap_used, clippy::panic, clippy::expect_used)]
 
+mod day;
 mod devices;
+mod live;
 mod own_word;
 mod told;
+mod verdicts;

@@ -2,6 +2,7 @@
 //! some come out late, torn, otherwise, or not at all.
 
 use super::Network;
+use super::maker::BROADCASTS;
 use crate::sim::random::Dice;
 use crate::time::Stamp;
 use crate::wire::can_frame::{Frame, Id};
@@ -24,7 +25,8 @@ pub enum Fault {
     Lost,
     /// The driver reports errors of the bus, now and then in bursts.
     Errors,
-    /// Frames of nobody: any identifier, those of answers among them, with any bytes.
+    /// Frames of nobody: any identifier, those of answers among them, with any bytes. Those that the vehicle sends by
+    /// itself are spared: nobody could tell them from its own.
     Garbage,
 }
 
@@ -213,7 +215,10 @@ impl Path {
                     0 => Id::Standard(0x7E8 + (self.dice.unit() * 8.0) as u16),
                     1 => Id::Extended(0x18DA_F100 | (self.dice.unit() * 256.0) as u32),
                     2 => Id::Extended((self.dice.unit() * 536_870_912.0) as u32),
-                    _ => Id::Standard((self.dice.unit() * 2_048.0) as u16),
+                    _ => match (self.dice.unit() * 2_048.0) as u16 {
+                        id if BROADCASTS.iter().any(|b| b.id == id) => Id::Standard(id + 1),
+                        id => Id::Standard(id),
+                    },
                 };
                 let mut data = [0; 8];
                 data.iter_mut().for_each(|b| *b = (self.dice.unit() * 256.0) as u8);
