@@ -155,7 +155,13 @@ impl ModuleHold {
         let Some(last) = spoken.last() else {
             let (why, next) = self.held.iter().rev().find_map(nothing).unwrap_or_default();
             d.because(format!("no hold says anything yet: {why}"));
-            d.next(next);
+            match checked.fault {
+                Some(fault) => {
+                    d.because(fault);
+                    d.next(checked.next);
+                }
+                None => d.next(next),
+            }
             return d;
         };
         let (from, to) = last.sizes(v);
