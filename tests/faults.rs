@@ -270,7 +270,9 @@ fn play_all(days: &[Day]) -> Vec<Outcome> {
                 loop {
                     let i = next.fetch_add(1, Ordering::Relaxed);
                     let Some(pair) = pairs.get(i) else { break };
-                    done.lock().expect("no thread died").push((i, play(pair)));
+                    // Played before the lock is taken, or the threads would play one after the other.
+                    let outcomes = play(pair);
+                    done.lock().expect("no thread died").push((i, outcomes));
                 }
             });
         }
