@@ -24,7 +24,9 @@ fn every_scenario_runs_for_some_minutes_with_sound_values() {
                 assert!(at > last, "{}: receipt goes forward", s.name);
                 last = at;
                 if let Said::Note(text) = said {
-                    assert_eq!(text, p.truth().rig.note());
+                    // That the plug comes off the vent is told a second before.
+                    let about_to = p.truth().rig == Rig::VentPlugged && text == Rig::Module.note();
+                    assert!(about_to || text == p.truth().rig.note(), "{}: {text}", s.name);
                     rigs.push(text);
                 }
                 let t = p.truth();
