@@ -170,7 +170,9 @@ mod tests {
         let iso_9141: &[u8] = b"48 6B 10 41 0C 0B B8 D3\r\r>48 6B 10 41 0D 32 43\r\r>";
         // 84 + F1 + 10 + 41 + 0C + 0B + B8 = 295; 83 + F1 + 10 + 41 + 0D + 32 = 204.
         let iso_14230: &[u8] = b"84 F1 10 41 0C 0B B8 95\r\r>83 F1 10 41 0D 32 04\r\r>";
-        for bytes in [narrow, wide, iso_9141, iso_14230] {
+        // CRC of SAE J1850; the second with the tester's acknowledgement.
+        let pulse_width: &[u8] = b"41 6B 10 41 0C 0B B8 D6\r\r>41 6B 10 41 0D 32 F6 F1\r\r>";
+        for bytes in [narrow, wide, iso_9141, iso_14230, pulse_width] {
             let mut t = text();
             assert_eq!(play(&mut t, &[bytes]), (vec![RPM, SPEED], vec![]), "{}", String::from_utf8_lossy(bytes));
             assert_eq!((t.undecoded(), t.summary()), (0, vec![]));

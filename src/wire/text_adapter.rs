@@ -3,7 +3,8 @@
 //!
 //! What the commands and words are is data, a [`Dialect`]. This file knows only the shape: a line with
 //! a message bears its header (identifier of CAN, or the three header bytes of an older bus and the check behind the
-//! data), a prompt ends what was asked for.
+//! data), a prompt ends what was asked for. On SAE J1850 PWM the listener acknowledges within the frame, with its own
+//! address; adapters show that byte behind the check, or do not, and both are read.
 
 use super::ask::{Request, may_leave};
 use super::can_frame::{Frame, Id};
@@ -197,13 +198,22 @@ fn message(digits: &str) -> Option<Said> {
     }
 }
 
-/// A message of an older bus: three bytes of header, four in ISO 14230 where the length stands apart; data; check.
+/// A message of an older bus: three bytes of header, four in ISO 14230 where the length stands apart; data; check. An
+/// answer on SAE J1850 PWM (41 6B) may be followed by the tester's acknowledgement.
 fn older(all: &[u8]) -> Option<Older> {
+    // The check of a message with its own check behind it is always 3B. So if the byte before the last is the check of
+    // the rest, the last could be a check only as 3B: F1 is an acknowledgement, and nothing else could be meant.
+    let all = match all {
+        [0x41, 0x6B, .., check, TESTER] if *check == J1850.checksum(&all[..all.len() - 2]) => &all[..all.len() - 1],
+        _ => all,
+    };
     let (&check, body) = all.split_last()?;
     let (head, data) = body.split_first_chunk::<3>()?;
     let sum = body.iter().fold(0u8, |s, b| s.wrapping_add(*b));
     let (data, sound) = match head {
-        // SAE J1850 and ISO 9141-2 share the header and differ in the check.
+        // SAE J1850 PWM, asked by 61 6A F1. The header's bits claim an acknowledgement; those of VPW forbid one.
+        [0x41, 0x6B, _] => (data, check == J1850.checksum(body)),
+        // SAE J1850 VPW and ISO 9141-2 share the header and differ in the check.
         [0x48, 0x6B, _] => (data, check == sum || check == J1850.checksum(body)),
         [format @ 0x80..=0xFF, TESTER, _] => {
             let told = usize::from(format & 0x3F);
@@ -356,6 +366,34 @@ mod tests {
         assert_eq!(all(b"84 F1 11 41 0D 20 F4\r"), [Said::Torn], "shorter than it claims");
     }
 
+    /// Headers and acknowledgement by SAE J1850 and SAE J2178-1, from memory; the checks by a loop over the bits in
+    /// another language.
+    #[test]
+    fn pulse_width_with_and_without_the_acknowledgement() {
+        let rpm = Said::Older(Older { from: 0x10, data: vec![0x41, 0x0C, 0x0B, 0xB8] });
+        assert_eq!(all(b"41 6B 10 41 0C 0B B8 D6\r\r>"), [rpm.clone(), Said::Prompt]);
+        assert_eq!(all(b"41 6B 10 41 0C 0B B8 D6 F1\r"), std::slice::from_ref(&rpm));
+        assert_eq!(all(b"416B10410C0BB8D6F1\r"), [rpm]);
+        let speed = |data: &[u8]| Said::Older(Older { from: 0x10, data: data.to_vec() });
+        assert_eq!(
+            all(b"41 6B 10 41 0D 20 01\r41 6B 10 41 0D 32 F6 F1\r"),
+            [speed(&[0x41, 0x0D, 0x20]), speed(&[0x41, 0x0D, 0x32])]
+        );
+        // Its check is wrong; with a sum; acknowledged by somebody else; twice; VPW, which has none; our own question.
+        for torn in [
+            "41 6B 10 41 0C 0B B8 D7",
+            "41 6B 10 41 0C 0B B8 CC",
+            "41 6B 10 41 0C 0B B8 D6 18",
+            "41 6B 10 41 0C 0B B8 D6 F1 F1",
+            "41 6B 10 41 0C 0B B8 D7 F1",
+            "48 6B 10 41 0D 32 BA F1",
+            "61 6A F1 01 0C 2F",
+        ] {
+            assert_eq!(all(format!("{torn}\r").as_bytes()), [Said::Torn], "{torn}");
+        }
+        assert_eq!(all(b"48 6B 10 41 0D 32 BA\r"), [speed(&[0x41, 0x0D, 0x32])]);
+    }
+
     #[test]
     fn echoes_words_volts_and_the_prompt() {
         let word = Said::Word;
@@ -397,6 +435,18 @@ mod tests {
     }
 
     proptest! {
+        /// Whatever a message says, its check can not be taken for an acknowledgement, nor that for a check.
+        #[test]
+        fn an_acknowledgement_changes_no_message(from: u8, data in proptest::collection::vec(any::<u8>(), 1..8)) {
+            let mut bytes = [&[0x41, 0x6B, from][..], &data].concat();
+            bytes.push(J1850.checksum(&bytes));
+            prop_assert_eq!(J1850.checksum(&bytes), 0x3B);
+            let whole = Older { from, data };
+            prop_assert_eq!(older(&bytes), Some(whole.clone()));
+            bytes.push(TESTER);
+            prop_assert_eq!(older(&bytes), Some(whole));
+        }
+
         #[test]
         fn any_bytes_are_read_alike_in_any_chunks(
             bytes in proptest::collection::vec(prop_oneof![any::<u8>(), proptest::sample::select(&b"0123456789ABCDEF \r>.V?"[..])], 0..300),
