@@ -49,7 +49,7 @@ impl Links {
         say("  Join words with +, as in sim:baro-rising+leak-0.60; leak- takes any size in millimetres;")?;
         say("  ps- in front makes it a vehicle with a tank pressure sensor, as in sim:ps-leak-0.70.")?;
         say("  via=can, via=slcan or via=adapter reaches it over its own bus and asks it, with bus= can11, can29,")?;
-        say("  j1979-2, j1850, iso9141 or iso14230; `soakwatch play` puts it on a real port.")?;
+        say("  j1979-2, j1850, j1850-pwm, iso9141 or iso14230; `soakwatch play` puts it on a real port.")?;
         say("")?;
         say("A simulated module on the tray, for --link sim:SCENARIO --profile module-on-the-tray")?;
         for scenario in sim::tray::scenarios() {

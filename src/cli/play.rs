@@ -24,7 +24,8 @@ pub struct Play {
     /// adapter (text-command adapter) or bench (bench adapter); several may be named and play the same day
     #[arg(long, value_name = "WAY", required = true, value_parser = way)]
     pub to: Vec<Way>,
-    /// What the vehicle answers by: can11, can29, j1979-2 (newer), or through an adapter j1850, iso9141, iso14230 (older)
+    /// What the vehicle answers by: can11, can29, j1979-2 (newer), or through an adapter j1850, j1850-pwm, iso9141,
+    /// iso14230 (older)
     #[arg(long, value_name = "BUS", default_value = "can11", value_parser = standard)]
     pub bus: Standard,
     /// What is wrong on the way to the bus, joined with +: silent, slow, pending, wrong-length, interleaved, lost, errors,

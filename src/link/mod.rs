@@ -304,7 +304,7 @@ impl LinkSpec {
                 let way = way.ok_or_else(|| bad("via", via, "can, slcan or adapter"))?;
                 let standard =
                     Standard::from_name(bus.unwrap_or("can11")).filter(|s| !s.is_old() || way == Via::Adapter);
-                let right = "can11, can29 or j1979-2, or with via=adapter also j1850, iso9141 or iso14230";
+                let right = "can11, can29 or j1979-2, or with via=adapter also j1850, j1850-pwm, iso9141 or iso14230";
                 let standard = standard.ok_or_else(|| bad("bus", bus.unwrap_or(""), right))?;
                 let all = faults.unwrap_or("").split('+').filter(|f| !f.is_empty()).map(Fault::from_name);
                 let right =

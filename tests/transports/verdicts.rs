@@ -10,7 +10,7 @@ use soakwatch::wire::ask::may_leave;
 use std::sync::Arc;
 
 /// Ways to a vehicle's standard data.
-const WAYS: [&str; 8] = [
+const WAYS: [&str; 9] = [
     "via=can",
     "via=can,bus=can29",
     "via=can,bus=j1979-2",
@@ -19,6 +19,7 @@ const WAYS: [&str; 8] = [
     "via=adapter,bus=iso9141",
     // Further old buses with more seeds only.
     "via=adapter,bus=j1850",
+    "via=adapter,bus=j1850-pwm",
     "via=adapter,bus=iso14230",
 ];
 

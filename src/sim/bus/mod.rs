@@ -57,8 +57,10 @@ pub enum Standard {
     Can29,
     /// SAE J1979-2 (ISO 14229 services alone) on CAN with 11-bit identifiers.
     J1979_2,
-    /// SAE J1979 on SAE J1850.
+    /// SAE J1979 on SAE J1850, variable pulse width.
     J1850,
+    /// The same, pulse width.
+    J1850Pwm,
     /// SAE J1979 on ISO 9141-2.
     Iso9141,
     /// SAE J1979 on ISO 14230.
@@ -66,11 +68,12 @@ pub enum Standard {
 }
 
 /// The words by which a standard is chosen.
-pub const STANDARDS: [(&str, Standard); 6] = [
+pub const STANDARDS: [(&str, Standard); 7] = [
     ("can11", Standard::Can11),
     ("can29", Standard::Can29),
     ("j1979-2", Standard::J1979_2),
     ("j1850", Standard::J1850),
+    ("j1850-pwm", Standard::J1850Pwm),
     ("iso9141", Standard::Iso9141),
     ("iso14230", Standard::Iso14230),
 ];
@@ -87,20 +90,22 @@ impl Standard {
             Standard::Can11 | Standard::J1979_2 => id == Id::Standard(0x7DF),
             Standard::Can29 => id == Id::Extended(0x18DB_33F1),
             Standard::J1850 | Standard::Iso9141 => id == Id::Extended(0x68_6AF1),
+            Standard::J1850Pwm => id == Id::Extended(0x61_6AF1),
             Standard::Iso14230 => matches!(id, Id::Extended(id) if id & 0xC0_FFFF == 0xC0_33F1),
         }
     }
 
     /// No CAN: a bus of older vehicles, reached through a text adapter alone.
     pub fn is_old(self) -> bool {
-        matches!(self, Standard::J1850 | Standard::Iso9141 | Standard::Iso14230)
+        matches!(self, Standard::J1850 | Standard::J1850Pwm | Standard::Iso9141 | Standard::Iso14230)
     }
 }
 
 /// The network of one vehicle.
 ///
 /// A message of an older bus stands as a frame of up to seven bytes whose identifier is the three header bytes: to all
-/// 686AF1 (SAE J1850 and ISO 9141-2) or Cn33F1 (ISO 14230), from a controller 486Bxx or 8nF1xx.
+/// 686AF1 (SAE J1850 VPW and ISO 9141-2), 616AF1 (SAE J1850 PWM) or Cn33F1 (ISO 14230), from a controller 486Bxx, 416Bxx
+/// or 8nF1xx.
 #[derive(Debug, Clone)]
 pub struct Network {
     standard: Standard,
@@ -136,6 +141,9 @@ impl Network {
                 Standard::Can11 | Standard::J1979_2 => Node::new(who, Id::Standard(short), Id::Standard(short + 8)),
                 Standard::J1850 | Standard::Iso9141 => {
                     Node::plain(who, Id::Extended(0x6800_00F1 | long << 8), Id::Extended(0x48_6B00 | long))
+                }
+                Standard::J1850Pwm => {
+                    Node::plain(who, Id::Extended(0x6100_00F1 | long << 8), Id::Extended(0x41_6B00 | long))
                 }
                 Standard::Iso14230 => {
                     Node::plain(who, Id::Extended(0x80_00F1 | long << 8), Id::Extended(0x80_F100 | long))
@@ -229,7 +237,7 @@ impl Network {
             let (low, high) = match (self.standard, node.who) {
                 (Standard::Can11 | Standard::Can29 | Standard::J1979_2, Who::Engine) => (0.006, 0.022),
                 (Standard::Can11 | Standard::Can29 | Standard::J1979_2, Who::Gearbox) => (0.009, 0.035),
-                (Standard::J1850, _) => (0.015, 0.06),
+                (Standard::J1850 | Standard::J1850Pwm, _) => (0.015, 0.06),
                 (Standard::Iso9141 | Standard::Iso14230, _) => (0.045, 0.12),
             };
             let mut from = at.plus(self.dice.between(low, high));

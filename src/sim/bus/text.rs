@@ -86,9 +86,10 @@ impl TextAdapter {
         self.outing.standard()
     }
 
-    /// The signs of the vehicle's own bus (SAE J1850 VPW, ISO 9141-2, ISO 14230 fast, CAN of 500 kbit/s).
+    /// The signs of the vehicle's own bus (SAE J1850 PWM and VPW, ISO 9141-2, ISO 14230 fast, CAN of 500 kbit/s).
     fn own_bus(&self) -> u8 {
         match self.standard() {
+            Standard::J1850Pwm => 1,
             Standard::J1850 => 2,
             Standard::Iso9141 => 3,
             Standard::Iso14230 => 5,
@@ -239,6 +240,7 @@ impl TextAdapter {
             Standard::Can11 | Standard::J1979_2 => Frame::data(Id::Standard(0x7DF), &padded),
             Standard::Can29 => Frame::data(Id::Extended(0x18DB_33F1), &padded),
             Standard::J1850 | Standard::Iso9141 => Frame::data(Id::Extended(0x68_6AF1), question),
+            Standard::J1850Pwm => Frame::data(Id::Extended(0x61_6AF1), question),
             Standard::Iso14230 => Frame::data(Id::Extended((0xC0 | question.len() as u32) << 16 | 0x33F1), question),
         };
         if let Some(frame) = frame {
@@ -303,7 +305,8 @@ impl TextAdapter {
         self.at = At::Waits { until, answers, first, wanted };
     }
 
-    /// A line: with its header, if headers are asked for, and on the older buses with its check.
+    /// A line: with its header, if headers are asked for, and on the older buses with its check and
+    /// acknowledgement.
     fn text(&self, frame: &Frame) -> String {
         let mut parts: Vec<String> = Vec::new();
         let mut bytes = Vec::new();
@@ -324,9 +327,13 @@ impl TextAdapter {
         });
         if self.told.headers && self.standard().is_old() {
             bytes.push(match self.standard() {
-                Standard::J1850 => J1850.checksum(&bytes),
+                Standard::J1850 | Standard::J1850Pwm => J1850.checksum(&bytes),
                 _ => bytes.iter().fold(0u8, |sum, b| sum.wrapping_add(*b)),
             });
+            // Its own acknowledgement, which this bus wants within the frame.
+            if self.standard() == Standard::J1850Pwm {
+                bytes.push(0xF1);
+            }
         }
         parts.extend(bytes.iter().map(|b| format!("{b:02X}")));
         parts.join(if self.told.blanks { " " } else { "" })
