@@ -2,7 +2,7 @@
 
 use super::show;
 use crate::grade::controller::{
-    CodeSaid, ControllerWord, FirstLast, MonitorResult, MonitorState, Outcome, Readiness, Said, list,
+    CodeSaid, ControllerWord, FirstLast, MakerTest, MonitorResult, MonitorState, Outcome, Readiness, Said, list,
 };
 use std::fmt::Display;
 
@@ -24,7 +24,7 @@ pub fn lines(word: &ControllerWord) -> Vec<(String, String)> {
     told.chain(differ).collect()
 }
 
-/// Who it is; its codes; its vapour monitor.
+/// Who it is; its codes; its vapour monitor; tests of its maker's own.
 fn controller(said: &Said) -> impl Iterator<Item = String> {
     let mut who: Vec<String> = said.name.clone().into_iter().collect();
     who.extend(said.vin.as_ref().map(|v| format!("VIN {v}")));
@@ -43,7 +43,10 @@ fn controller(said: &Said) -> impl Iterator<Item = String> {
         let n = n.last.said;
         format!("completed {} times in {} trips that met its conditions", n.completed, n.conditions)
     }));
-    [who, told, monitor].into_iter().filter(|parts| !parts.is_empty()).map(|parts| parts.join("; "))
+    [who, told, monitor, makers(&said.maker_tests)]
+        .into_iter()
+        .filter(|parts| !parts.is_empty())
+        .map(|parts| parts.join("; "))
 }
 
 fn ready(r: &FirstLast<Readiness>) -> String {
@@ -83,6 +86,23 @@ fn result(unit: &str, r: &MonitorResult) -> String {
     }
 }
 
+/// Those of which it had a result.
+fn makers(all: &[MakerTest]) -> Vec<String> {
+    let tests = all.iter().filter_map(|t| {
+        let r = t.results.last.said;
+        let word = match r.result {
+            Outcome::NotRun => return None,
+            Outcome::Pass => "pass",
+            Outcome::Fail => "fail",
+        };
+        let limit = t.limit_kind.words();
+        Some(format!("{}/{} {word} ({}, {limit} {})", t.test, t.component, r.value, r.limit))
+    });
+    let tests: Vec<String> = tests.collect();
+    let head = "tests of the maker's own, figures without a unit, their scaling is the maker's own:";
+    if tests.is_empty() { tests } else { vec![format!("{head} {}", tests.join(", "))] }
+}
+
 fn calibrations(said: &Said) -> Option<String> {
     let each = said.calibrations.iter().map(|c| match (&c.id, &c.cvn) {
         (Some(id), Some(cvn)) => format!("{id} ({cvn})"),
@@ -94,7 +114,7 @@ fn calibrations(said: &Said) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::grade::controller::{At, Disagreement};
+    use crate::grade::controller::{At, Disagreement, LimitKind, MakerResult};
     use crate::grade::verdict::{Num, Secs};
     use std::collections::BTreeMap;
 
@@ -102,8 +122,19 @@ mod tests {
         FirstLast { first: At { at_s: Secs(1.0), said: first }, last: At { at_s: Secs(3661.0), said: last } }
     }
 
+    fn makers_own(value: u16, result: Outcome) -> MakerTest {
+        let said = MakerResult { value, limit: 512, result };
+        MakerTest {
+            test: "05".into(),
+            component: "10".into(),
+            limit_kind: LimitKind::Max,
+            scaling: "the maker's own",
+            results: both(said, said),
+        }
+    }
+
     #[test]
-    fn a_controller_in_three_lines_and_where_it_differs() {
+    fn a_controller_in_a_few_lines_and_where_it_differs() {
         let ready = |vapour| Readiness { lamp: vapour == MonitorState::Complete, stored_codes: 0, vapour };
         let said = Said {
             who: "7E8".into(),
@@ -115,6 +146,7 @@ mod tests {
             readiness: Some(both(ready(MonitorState::NotComplete), ready(MonitorState::Complete))),
             this_cycle: None,
             monitors: vec![],
+            maker_tests: vec![makers_own(513, Outcome::Fail), makers_own(0, Outcome::NotRun)],
             in_use: None,
             freeze_frame: None,
         };
@@ -129,6 +161,11 @@ mod tests {
                 ("controller 7E8", "ECM"),
                 ("", "stored: no code; pending: no code; lamp on"),
                 ("", "vapour monitor complete at 01:01:01, not complete before"),
+                (
+                    "",
+                    "tests of the maker's own, figures without a unit, their scaling is the maker's own: \
+                     05/10 fail (513, at most 512)",
+                ),
                 ("disagree", "it says"),
                 ("", "but we say"),
                 ("", "so: do this"),

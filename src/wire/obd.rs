@@ -15,7 +15,9 @@ pub enum Answer {
     Codes(u8, Vec<Code>),
     /// Results of monitors (service 06).
     Monitors(Vec<Monitor>),
-    /// Which monitors there are, from `0x00`, `0x20`, …: the first identifier and its mask.
+    /// A result of a test of the maker's own (service 06 before CAN).
+    Makers(Makers),
+    /// Which monitors (before CAN: tests of the maker's own) there are, from `0x00`, `0x20`, …: the first identifier and its mask.
     MonitorMask(u8, u32),
     /// Vehicle information (service 09): InfoType, number of items, the items' bytes.
     Info(u8, u8, Vec<u8>),
@@ -38,6 +40,22 @@ pub struct Monitor {
     pub low: u16,
     /// Highest that passes.
     pub high: u16,
+}
+
+/// One result of service 06 as vehicles before CAN send it: tests, components and scaling are the maker's own, and no
+/// number of them means a monitor of the standard.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Makers {
+    /// Test.
+    pub test: u8,
+    /// Component or part of the test, 7 bits.
+    pub component: u8,
+    /// The limit is the lowest that passes; else the highest.
+    pub least: bool,
+    /// Result.
+    pub value: u16,
+    /// Limit.
+    pub limit: u16,
 }
 
 /// Why bytes are no answer.
@@ -142,6 +160,17 @@ pub fn answer(message: &[u8]) -> Result<Answer, Error> {
         [0x46, first, a, b, c, d] if first.is_multiple_of(0x20) => {
             Ok(Answer::MonitorMask(*first, u32::from_be_bytes([*a, *b, *c, *d])))
         }
+        // Before CAN, in a message of seven bytes: filler before the mask; the limit's kind in the component's top bit.
+        [0x46, first, 0xFF, a, b, c, d] if first.is_multiple_of(0x20) => {
+            Ok(Answer::MonitorMask(*first, u32::from_be_bytes([*a, *b, *c, *d])))
+        }
+        [0x46, test, kind, a, b, c, d] if !test.is_multiple_of(0x20) => Ok(Answer::Makers(Makers {
+            test: *test,
+            component: kind & 0x7F,
+            least: kind & 0x80 != 0,
+            value: u16::from_be_bytes([*a, *b]),
+            limit: u16::from_be_bytes([*c, *d]),
+        })),
         [0x46, rest @ ..] if !rest.is_empty() && rest.len().is_multiple_of(9) => Ok(Answer::Monitors(
             rest.chunks_exact(9)
                 .map(|r| Monitor {
@@ -311,6 +340,22 @@ mod tests {
         assert_eq!(answer(&[0x46, 0x20, 0, 0, 0, 0x40]), Ok(Answer::MonitorMask(0x20, 0x40)));
         assert_eq!(answer(&[0x7F, 0x09, 0x78]), Ok(Answer::No(9, 0x78)));
         assert_eq!(answer(&[0x44]), Err(Error::Service(0x44)));
+    }
+
+    /// SAE J1979 before CAN (from memory): test, kind of limit and component, value, limit; bit 7 clear is the highest
+    /// that passes, set the lowest.
+    #[test]
+    fn results_of_the_makers_own_tests() {
+        let highest = Makers { test: 0x05, component: 0x10, least: false, value: 0x0123, limit: 0x0200 };
+        assert_eq!(answer(&[0x46, 0x05, 0x10, 0x01, 0x23, 0x02, 0x00]), Ok(Answer::Makers(highest)));
+        let lowest = Makers { test: 0x3C, component: 0x01, least: true, value: 9, limit: 0xFFFF };
+        assert_eq!(answer(&[0x46, 0x3C, 0x81, 0x00, 0x09, 0xFF, 0xFF]), Ok(Answer::Makers(lowest)), "no monitor 3C");
+        assert_eq!(answer(&[0x46, 0x00, 0xFF, 0x88, 0, 0, 0]), Ok(Answer::MonitorMask(0, 0x8800_0000)));
+        for odd in
+            [&[0x46, 0x05, 0x10, 0x01, 0x23, 0x02][..], &[0x46, 0x00, 0x10, 1, 2, 3, 4], &[0x46, 5, 1, 1, 1, 1, 1, 1]]
+        {
+            assert_eq!(answer(odd), Err(Error::Short(odd.len())), "{odd:02X?}");
+        }
     }
 
     proptest! {

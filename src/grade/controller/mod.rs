@@ -9,8 +9,8 @@ mod said;
 mod tests;
 
 pub use said::{
-    At, Calibration, CodeSaid, ControllerWord, Disagreement, FirstLast, Freeze, InUse, MonitorResult, MonitorSaid,
-    MonitorState, Outcome, Readiness, Said, Vin,
+    At, Calibration, CodeSaid, ControllerWord, Disagreement, FirstLast, Freeze, InUse, LimitKind, MakerResult,
+    MakerTest, MonitorResult, MonitorSaid, MonitorState, Outcome, Readiness, Said, Vin,
 };
 
 use super::Graded;
@@ -18,7 +18,7 @@ use super::verdict::Num;
 use crate::decode::{Who, Word};
 use crate::record::LinkId;
 use crate::wire::dtc::Code;
-use crate::wire::obd::{self, Monitor, Pid54};
+use crate::wire::obd::{self, Makers, Monitor, Pid54};
 use crate::wire::uds::{self, status};
 use std::collections::BTreeMap;
 
@@ -67,6 +67,11 @@ impl Controllers {
                     all.iter().for_each(|m| said.monitor(word, *m));
                     None
                 }
+                // On CAN there is no such answer.
+                Ok(obd::Answer::Makers(m)) if matches!(word.who, Who::Node(_)) => {
+                    said.maker_test(word, m);
+                    None
+                }
                 Ok(obd::Answer::Info(kind, _, data)) => said.info(word, kind, &data),
                 Ok(obd::Answer::Frozen(pid, 0, data)) => {
                     said.frozen(word, pid, &data, pid_54);
@@ -109,6 +114,7 @@ impl Said {
             readiness: None,
             this_cycle: None,
             monitors: Vec::new(),
+            maker_tests: Vec::new(),
             in_use: None,
             freeze_frame: None,
         }
@@ -226,6 +232,33 @@ impl Said {
                 self.monitors.sort_by(|a, b| (a.id, &a.test, a.unit).cmp(&(b.id, &b.test, b.unit)));
             }
             None => {}
+        }
+    }
+
+    /// What the numbers mean is the maker's own, so nothing is set beside what was found here.
+    fn maker_test(&mut self, word: &Word, m: Makers) {
+        let limit_kind = if m.least { LimitKind::Min } else { LimitKind::Max };
+        let within = if m.least { m.value >= m.limit } else { m.value <= m.limit };
+        let result = match () {
+            // As on CAN: rather no result than a pass that was not earned.
+            () if (m.value, m.limit) == (0, 0) => Outcome::NotRun,
+            () if within => Outcome::Pass,
+            () => Outcome::Fail,
+        };
+        let said = MakerResult { value: m.value, limit: m.limit, result };
+        let (test, component) = (format!("{:02X}", m.test), format!("{:02X}", m.component));
+        let key = (&test, &component, limit_kind);
+        match self.maker_tests.binary_search_by(|t| (&t.test, &t.component, t.limit_kind).cmp(&key)) {
+            Ok(i) => {
+                let before = self.maker_tests[i].results.clone();
+                self.maker_tests[i].results = FirstLast::next(Some(before), word.at, said);
+            }
+            Err(i) if self.maker_tests.len() < MOST => {
+                let results = FirstLast::next(None, word.at, said);
+                self.maker_tests
+                    .insert(i, MakerTest { test, component, limit_kind, scaling: "the maker's own", results });
+            }
+            Err(_) => {}
         }
     }
 

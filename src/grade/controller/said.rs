@@ -35,6 +35,8 @@ pub struct Said {
     pub this_cycle: Option<FirstLast<MonitorState>>,
     /// Results of its vapour monitors (service 06), a row a test.
     pub monitors: Vec<MonitorSaid>,
+    /// Results of tests of its maker's own, vapour or not (service 06 on the older buses).
+    pub maker_tests: Vec<MakerTest>,
     /// How often its vapour monitor was completed in use.
     pub in_use: Option<FirstLast<InUse>>,
     /// What stood when a code was stored.
@@ -198,6 +200,53 @@ pub struct MonitorSaid {
     pub results: FirstLast<MonitorResult>,
     #[serde(skip)]
     pub(super) id: u8,
+}
+
+/// Which values pass a test of the maker's own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum LimitKind {
+    /// Those up to the limit.
+    Max,
+    /// Those from the limit on.
+    Min,
+}
+
+impl LimitKind {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            LimitKind::Max => "at most",
+            LimitKind::Min => "at least",
+        }
+    }
+}
+
+/// One result of a test of the maker's own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+pub struct MakerResult {
+    /// The result as it was sent.
+    pub value: u16,
+    /// The limit as it was sent.
+    pub limit: u16,
+    /// How it stands to it.
+    pub result: Outcome,
+}
+
+/// The results of one test of the maker's own: what it watches and how its figures are scaled only the maker knows.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct MakerTest {
+    /// The test's identifier, two hexadecimal digits.
+    pub test: String,
+    /// The component's, two hexadecimal digits.
+    pub component: String,
+    /// What its limit is.
+    pub limit_kind: LimitKind,
+    /// Whose scaling the figures have; they have no unit.
+    pub scaling: &'static str,
+    /// First and last answer.
+    #[serde(flatten)]
+    pub results: FirstLast<MakerResult>,
 }
 
 /// In-use counters of the vapour monitor (service 09, InfoType 08).

@@ -143,6 +143,48 @@ fn an_older_bus_tells_three_codes_a_message() {
     assert_eq!((stored.first.said.len(), stored.last.said.len()), (4, 0));
 }
 
+/// Service 06 before CAN, by SAE J1979 from memory: test, kind of limit with component, value, limit.
+#[test]
+fn an_older_bus_tells_tests_of_the_makers_own() {
+    let node = Who::Node(0x10);
+    let all: &[(f64, Who, Option<u8>, &[u8])] = &[
+        (0.9, node, None, &[0x46, 0x00, 0xFF, 0x08, 0, 0, 0]),
+        (1.0, node, None, &[0x46, 0x3C, 0x81, 0x00, 0x64, 0x00, 0x50]),
+        (1.1, node, None, &[0x46, 0x05, 0x10, 0x02, 0x01, 0x02, 0x00]),
+        (1.2, node, None, &[0x46, 0x05, 0x90, 0x02, 0x01, 0x02, 0x00]),
+        (1.3, node, None, &[0x46, 0x05, 0x11, 0, 0, 0, 0]),
+        (1.4, node, None, &[0x46, 0x05, 0x12, 0x02, 0x00, 0x02, 0x00]),
+        (60.0, node, None, &[0x46, 0x3C, 0x81, 0x00, 0x4F, 0x00, 0x50]),
+    ];
+    let said = one(all);
+    assert_eq!(said.monitors, [], "a test numbered 3C is no monitor 3C");
+    let last = |t: &MakerTest| (t.test.clone() + "/" + &t.component, t.limit_kind, t.results.last.said.result);
+    let told: Vec<_> = said.maker_tests.iter().map(last).collect();
+    assert_eq!(
+        told,
+        [
+            ("05/10".to_owned(), LimitKind::Max, Outcome::Fail),
+            ("05/10".to_owned(), LimitKind::Min, Outcome::Pass),
+            ("05/11".to_owned(), LimitKind::Max, Outcome::NotRun),
+            ("05/12".to_owned(), LimitKind::Max, Outcome::Pass),
+            ("3C/01".to_owned(), LimitKind::Min, Outcome::Fail),
+        ]
+    );
+    let r = &said.maker_tests[4].results;
+    assert_eq!(r.first.said, MakerResult { value: 100, limit: 80, result: Outcome::Pass });
+    assert_eq!((r.last.said.value, r.last.at_s), (79, Secs(60.0)));
+    let json = serde_json::to_value(&said.maker_tests[0]).unwrap();
+    assert_eq!(json["scaling"], "the maker's own");
+    assert_eq!((&json["limit_kind"], &json["last"]["said"]["result"]), (&"max".into(), &"fail".into()));
+    assert_eq!(json.get("unit"), None);
+    // Nothing is read into it: neither beside a pass nor beside a fail. And on CAN there is no such answer.
+    for verdict in [Verdict::Pass, Verdict::Fail] {
+        assert_eq!(word(all, &[(Test::VacuumDecay, verdict, Some(0.7))]).disagreements, []);
+    }
+    let (on_can, _) = heard(&[(1.0, E8, None, &[0x46, 0x3C, 0x81, 0x00, 0x64, 0x00, 0x50])]);
+    assert!(on_can.beside(&graded(&[])).is_none());
+}
+
 #[test]
 fn readiness_counters_and_the_freeze_frame() {
     let mut counters = vec![0x49, 0x08, 20];
@@ -260,10 +302,14 @@ fn whatever_is_answered_is_taken_or_left() {
         let n = usize::from(next() & 31);
         let mut message = vec![heads[i % heads.len()]];
         message.extend((0..n).map(|_| next()));
-        let word = Word { at: Stamp::from_secs(i as f64), link: 1, who: E8, message, mask: None };
-        c.hear(&word, "can:can0");
+        for who in [E8, Who::Node(0x10)] {
+            let word = Word { at: Stamp::from_secs(i as f64), link: 1, who, message: message.clone(), mask: None };
+            c.hear(&word, "can:can0");
+        }
     }
     let all = c.beside(&graded(&[])).unwrap();
-    assert!(all.controllers[0].monitors.len() <= MOST && all.controllers[0].calibrations.len() <= MOST);
+    for said in &all.controllers {
+        assert!(said.monitors.len() <= MOST && said.calibrations.len() <= MOST && said.maker_tests.len() <= MOST);
+    }
     serde_json::to_string(&all).unwrap();
 }
