@@ -6,7 +6,7 @@
 use super::draft::{Book, Draft, Machine};
 use crate::channel::Channel;
 use crate::time::Stamp;
-use crate::timeline::{Happening, SpoilerKind, Timeline, Vent};
+use crate::timeline::{Engine, Happening, SpoilerKind, Timeline, Vent};
 use crate::trade::{Phase, Test, Verdict};
 
 /// The machine.
@@ -27,9 +27,16 @@ impl Machine for Relief {
         Test::Relief
     }
 
-    fn happening(&mut self, _t: &Timeline, h: &Happening) {
+    fn happening(&mut self, t: &Timeline, h: &Happening) {
         match h {
-            Happening::Vent(_) | Happening::Gap { .. } | Happening::Purge(_) => self.trace.clear(),
+            Happening::Vent(_) | Happening::Gap { .. } => self.trace.clear(),
+            // An engine at rest draws nothing: that its controller falls silent, or speaks again, changes no supply.
+            Happening::Purge(turn) => {
+                let on = turn.from == Some(true) || turn.to == Some(true);
+                if on || t.engine() != Some(Engine::Stopped) {
+                    self.trace.clear();
+                }
+            }
             Happening::Repair(_) => self.done = [false; 2],
             // Fuel that runs in pushes harder than any relief is made for; the level shows it only afterwards.
             Happening::Spoiler(s) if s.kind == SpoilerKind::Refuelled => {
@@ -46,10 +53,12 @@ impl Machine for Relief {
 
     fn step(&mut self, t: &Timeline) {
         let Some((pa, e)) = t.pressure_pa() else { return };
-        if t.vent().0 != Some(Vent::Sealed) || self.last == Some(t.now()) {
+        // The rows of another link bring no pressure: they would only repeat the last one.
+        let row = t.signals.row_at(Channel::TankPressurePa);
+        if t.vent().0 != Some(Vent::Sealed) || self.last == row {
             return;
         }
-        self.last = Some(t.now());
+        self.last = row;
         self.seen = true;
         self.highest_pa = self.highest_pa.max(pa);
         self.lowest_pa = self.lowest_pa.min(pa);
@@ -157,7 +166,14 @@ impl Relief {
                 ));
                 d.next("none");
             }
-            _ => {
+            None => {
+                d.because(format!(
+                    "the trace stands at {:.0} Pa, within the {name} relief's range, but too little of its way there was recorded: a leak in balance with the supply could look the same",
+                    flat.level_pa
+                ));
+                d.next("record the whole climb from the sealed vent on, or try the relief on the bench");
+            }
+            Some(_) => {
                 d.because(format!(
                     "the trace stands at {:.0} Pa, within the {name} relief's range, but it slowed on the way there: a leak in balance with the supply would look the same",
                     flat.level_pa

@@ -125,6 +125,12 @@ impl Signals {
         (self.now.since(l.at) <= within).then_some(l.value)
     }
 
+    /// When the link that gives this channel last spoke.
+    pub fn row_at(&self, c: Channel) -> Option<Stamp> {
+        let l = self.lines[c as usize].as_ref()?;
+        self.rows.get(usize::from(l.link).min(self.rows.len() - 1)).map(|r| r.0)
+    }
+
     /// Stale: silent for longer than its kind of sampling allows.
     pub fn stale(&self, c: Channel) -> bool {
         self.lines[c as usize].as_ref().is_some_and(|l| self.line_stale(l, c))
