@@ -260,3 +260,29 @@ fn purge_with_the_vent_open_is_never_a_purge_response() {
     let f = judged((0..600).map(|s| (f64::from(s), Row { purge: 40.0, switch: Some(u8::from(s > 300)), ..DRIVEN })));
     assert_eq!(f.summary[&Test::PurgeResponse], Verdict::NotRun);
 }
+
+fn reasons(f: &Findings, test: Test) -> String {
+    f.tests.iter().filter(|t| t.test == test).flat_map(|t| t.reasons.clone()).collect::<Vec<_>>().join("; ")
+}
+
+#[test]
+fn a_missing_channel_is_named_and_an_open_switch_only_where_there_is_one() {
+    let morning = |parked: Row| {
+        let night = (0..900).map(move |s| (f64::from(s), parked));
+        judged(night.chain((900..960).map(move |s| (f64::from(s), Row { key: 1, vent: 1, ..parked }))))
+    };
+    let f = morning(Row { switch: None, ..PARKED });
+    assert_eq!(f.summary[&Test::StartVent], Verdict::NotRun);
+    let said = reasons(&f, Test::StartVent);
+    assert!(said.contains("there is no leak_switch, ") && !said.contains("was open"), "{said}");
+    let said = reasons(&morning(PARKED), Test::StartVent);
+    assert!(said.contains("the switch was open at key-on") && !said.contains("there is no"), "{said}");
+}
+
+#[test]
+fn a_flat_trace_whose_climb_was_not_recorded_is_no_relief() {
+    let f = night(900, |s| Row { skin_c: 20.0 + s / 600.0, pressure: Some(300.0), ..PARKED });
+    assert_eq!(f.summary[&Test::Relief], Verdict::Inconclusive);
+    let said = reasons(&f, Test::Relief);
+    assert!(said.contains("too little of its way there was recorded"), "{said}");
+}

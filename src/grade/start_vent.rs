@@ -2,6 +2,7 @@
 
 use super::draft::{Book, Draft, Machine};
 use super::vent_path::{path_mm, rate};
+use crate::channel::Channel;
 use crate::physics::orifice;
 use crate::time::Stamp;
 use crate::timeline::{Happening, SwitchState, Timeline, Vent};
@@ -142,7 +143,9 @@ impl Machine for StartVent {
         });
         self.book.drafts(under_way, |missed| {
             let mut reasons = missed.to_vec();
-            if reasons.is_empty() {
+            if let Some(lacks) = blind(t) {
+                reasons.push(lacks.into());
+            } else if reasons.is_empty() {
                 reasons.push(match self.key_on {
                     Some(_) => "no vacuum was known to be trapped when the key was turned on".into(),
                     None => "the key was not seen to go from off to on".into(),
@@ -189,7 +192,7 @@ impl StartVent {
             return;
         }
         if trapped_pa.is_none() && !was_closed {
-            self.book.missed("the switch was open at key-on: no vacuum was trapped".into());
+            self.nothing_trapped(t, switch);
             return;
         }
         if trapped_pa.is_none() && !self.seen_open {
@@ -208,6 +211,20 @@ impl StartVent {
             end: None,
             gap: false,
             opened_later: false,
+        });
+    }
+
+    fn nothing_trapped(&mut self, t: &Timeline, switch: Option<SwitchState>) {
+        self.book.missed(match switch {
+            Some(SwitchState::Open) => "the switch was open at key-on: no vacuum was trapped".into(),
+            Some(_) => "the sense line had no bias at key-on: the switch told nothing".into(),
+            // The draft names the channels that are missing.
+            None if blind(t).is_some() => return,
+            None if t.pressure_pa().is_some() && self.standing_pa.is_some() => format!(
+                "tank pressure at key-on is known to {:.0} Pa only: the sensor's zero was not seen with the vent open",
+                t.zero_pa().1
+            ),
+            None => "neither the switch nor the tank pressure was known at key-on".into(),
         });
     }
 
@@ -365,6 +382,20 @@ impl Run {
         }
         d
     }
+}
+
+/// What lacks where no channel could ever show trapped vacuum.
+fn blind(t: &Timeline) -> Option<&'static str> {
+    let seen = |c| t.signals.seen(c);
+    if seen(Channel::TankPressurePa) {
+        return None;
+    }
+    if t.profile.set.switch.fitted != "yes" {
+        return Some("there is no tank_pressure_pa channel: nothing shows whether vacuum was trapped");
+    }
+    (!seen(Channel::LeakSwitch) && !seen(Channel::SwitchSenseV)).then_some(
+        "there is no leak_switch, switch_sense_v or tank_pressure_pa channel: nothing shows whether vacuum was trapped",
+    )
 }
 
 /// Time in which the deepest vacuum goes through a sound path.
