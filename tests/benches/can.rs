@@ -1,10 +1,10 @@
 //! The proof of pace: a full 1 Mbit/s bus recorded and judged, against the most frames that such a bus can carry.
 //!
 //! A 1 Mbit/s bus is full at a known number of frames a second, so that is what counts: how many times as many are
-//! recorded and judged in a second of one core, and what share of a core is used at the bus's own pace. As the recorder does
-//! it, frames go in batches of what 90 ms bring to a capture on the disk, each with its hashes, then to the judge, then
-//! a view looks; each second is synced. Socket, link thread and
-//! queue are not in it: `tests/vm/` has the whole program on a full bus.
+//! recorded and judged in a second of one core, and what share of a core is used at the bus's own pace. As the recorder
+//! does it, frames go in batches of what 90 ms bring to a capture on the disk, each with its hashes, then to the judge,
+//! then a view looks; each second is synced. Socket, link thread and queue are not in it: `tests/vm/` has the whole
+//! program on a full bus.
 //!
 //! Figures are processor time, the best of a few turns, so that other programs on the machine do not count. Then the
 //! capture is read back: every frame must be there, in order, with its stamp and bytes, its values must be those sent,
