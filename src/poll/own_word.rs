@@ -49,6 +49,8 @@ const INFO: &[u8] = &[0x02, 0x04, 0x06, 0x08, 0x0A, 0x0B];
 const IN_USE: &[u8] = &[0x08, 0x0B];
 /// Fuel vapour: cap, 0.090 in, 0.040 in, 0.020 in, purge flow.
 const VAPOUR: &[u8] = &[0x39, 0x3A, 0x3B, 0x3C, 0x3D];
+/// Tests of the maker's own on an older bus: the first sixteen, since each takes a slow line some tenths of a second.
+const MAKERS: &[u8] = &[1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15, 16];
 /// Of a freeze frame: what bears on fuel vapour.
 const FROZEN: &[u8] = &[0x03, 0x05, 0x06, 0x07, 0x0B, 0x0C, 0x0D, 0x0F, 0x1F, 0x2E, 0x2F, 0x32, 0x33, 0x42, 0x46, 0x54];
 
@@ -59,7 +61,7 @@ const FULL_SCALES: u8 = 0x4F;
 
 fn list(era: Era, occasion: Occasion, wire: Wire) -> Vec<Line> {
     use Line::{Ask, Frozen, Named, Pid};
-    // The older buses know neither permanent codes nor results by monitor identifier.
+    // The older buses know neither permanent codes nor results by monitor identifier: their tests are the maker's own.
     let on_can = wire != Wire::Text;
     let did = |high: u16| move |low: u8| Request::Dids(vec![high | u16::from(low)]);
     let (info, monitors): (By, By) = match era {
@@ -87,8 +89,9 @@ fn list(era: Era, occasion: Occasion, wire: Wire) -> Vec<Line> {
     if occasion == Occasion::KeyOn {
         lines.push(Pid(FULL_SCALES));
     }
-    if occasion != Occasion::AfterStart && on_can {
-        lines.push(Named(monitors(0x20), VAPOUR, monitors));
+    if occasion != Occasion::AfterStart {
+        let (first, wanted) = if on_can { (0x20, VAPOUR) } else { (0x00, MAKERS) };
+        lines.push(Named(monitors(first), wanted, monitors));
     }
     if occasion == Occasion::KeyOn && era == Era::Classic {
         lines.push(Frozen(FROZEN));
@@ -197,4 +200,26 @@ fn named(message: &[u8], wanted: &'static [u8], ask: By) -> Vec<(Request, Then)>
         found.push((ask(next), Then::Named(wanted, ask)));
     }
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The mask with its filler as SAE J1979 has it before CAN, from memory.
+    #[test]
+    fn an_older_bus_is_asked_for_the_makers_tests_that_it_names() {
+        let mut word = OwnWord::new(Era::Classic, Occasion::Last, Wire::Text, &[], |_, _| false);
+        let mut asked = Vec::new();
+        while let Some((_, request)) = word.next() {
+            let mask = vec![0x46, 0x00, 0xFF, 0xC0, 0, 0, 1];
+            let answer = (Address::Node(0x10), if request == Request::Monitor(0) { mask } else { vec![0x7F] });
+            asked.push(request);
+            word.done(&[answer], false);
+        }
+        let monitors = [0, 1, 2].map(Request::Monitor);
+        assert_eq!(asked, [&[Request::Info(0), Request::Stored, Request::Pending][..], &monitors].concat());
+        let after = OwnWord::new(Era::Classic, Occasion::AfterStart, Wire::Text, &[], |_, _| false);
+        assert!(!after.left.iter().any(|l| matches!(l.1, Request::Monitor(_))));
+    }
 }

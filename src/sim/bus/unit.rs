@@ -239,8 +239,7 @@ fn reports(c: Context<'_>, rest: &[u8]) -> Said {
 }
 
 /// SAE J1850, ISO 9141-2 and ISO 14230: messages of at most seven bytes, one PID a question, codes three a message and
-/// without a count, texts in numbered parts of four bytes; and no monitors by service 06, which these vehicles number
-/// each in its own way.
+/// without a count, texts in numbered parts of four bytes; and by service 06 tests of the maker's own.
 fn old(c: Context<'_>, service: u8, rest: &[u8]) -> Vec<Vec<u8>> {
     let said = match (service, rest) {
         (0x01, [one]) => pid(c, *one).map(|d| vec![[&[0x41, *one][..], &d].concat()]),
@@ -248,6 +247,7 @@ fn old(c: Context<'_>, service: u8, rest: &[u8]) -> Vec<Vec<u8>> {
             Ok(Some(d)) => Some(vec![[&[0x42][..], &d].concat()]),
             _ => None,
         },
+        (0x06, [test]) => makers_own(c, *test),
         (0x03 | 0x07, []) => Some(three_by_three(service, &codes_of(c, service))),
         (0x09, [kind]) if kind.is_multiple_of(0x20) => {
             let mask = live::mask(*kind, |k| k < 8 && info(c, k).is_some());
@@ -262,6 +262,21 @@ fn old(c: Context<'_>, service: u8, rest: &[u8]) -> Vec<Vec<u8>> {
         None if c.standard == Standard::Iso14230 && !c.to_all => vec![vec![0x7F, service, NO_KIND]],
         None => Vec::new(),
     }
+}
+
+/// Service 06 before CAN: the pull (01, its longest) and the hold (02, its shortest), both of component 01.
+fn makers_own(c: Context<'_>, test: u8) -> Option<Vec<Vec<u8>>> {
+    let (monitor, least) = match test {
+        _ if c.who != Who::Engine => return None,
+        0 => return Some(vec![vec![0x46, 0, 0xFF, 0xC0, 0, 0, 0]]),
+        1 => (0x39, false),
+        2 => (0x3B, true),
+        _ => return None,
+    };
+    let rows = c.memory.results(monitor, c.seen);
+    let row = rows.first()?;
+    let limit = if least { &row[4..6] } else { &row[6..8] };
+    Some(vec![[&[0x46, test, u8::from(least) << 7 | 1][..], &row[2..4], limit].concat()])
 }
 
 fn three_by_three(service: u8, codes: &[u16]) -> Vec<Vec<u8>> {
