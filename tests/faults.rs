@@ -39,7 +39,7 @@ const HIDDEN: [&str; 12] = [
     "sensors-noisy+leak-0.30",
 ];
 /// The vehicle with a pressure sensor; it has no switch, and its sensor is always there.
-const SENSOR: [&str; 21] = [
+const SENSOR: [&str; 22] = [
     "ps-tight",
     "ps-leak-0.30",
     "ps-leak-0.50",
@@ -61,6 +61,7 @@ const SENSOR: [&str; 21] = [
     "ps-warming-night+leak-0.70",
     "ps-baro-rising+leak-0.70",
     "ps-sensors-noisy+leak-0.70",
+    "ps-leak-under-vacuum",
 ];
 /// Healthy, tight and inside the enabling windows: only the night or the instruments differ.
 const SOUND: [&str; 22] = [

@@ -8,8 +8,9 @@ use crate::time::Stamp;
 use crate::trade::{Test, Verdict};
 use std::collections::BTreeMap;
 
-/// Applies the table to all drafts, in the order of the tests and of time.
-pub fn deliberate(drafts: Vec<Draft>) -> Vec<Finding> {
+/// Applies the table to all drafts, in the order of the tests and of time. Across a repair a decay says nothing of a
+/// soak.
+pub fn deliberate(drafts: Vec<Draft>, repairs: &[Stamp]) -> Vec<Finding> {
     let circuits: Vec<Finding> = drafts
         .iter()
         .map(|d| &d.finding)
@@ -32,13 +33,18 @@ pub fn deliberate(drafts: Vec<Draft>) -> Vec<Finding> {
         .into_iter()
         .map(|d| {
             let mut f = d.finding;
-            if d.rests_on_switch && f.test == Test::KeyOffSoak && f.verdict == Verdict::Pass {
-                // Over such a hole no switch closes: it was no vacuum, or a hole that opens only under more of it.
-                if let Some(v) = decays.iter().find(|v| same_day(&f, v)) {
-                    f.withdrawn_by = Some(format!(
-                        "vacuum_decay at {:.1} s: it looks like a hole over which the switch could not have closed; a line without bias, a sticking switch, or a hole that opens only under vacuum",
-                        v.start_s.map_or(0.0, |s| s.0)
-                    ));
+            if f.test == Test::KeyOffSoak && f.verdict == Verdict::Pass {
+                // Over such a hole no switch closes: it was no vacuum, or a hole that opens only under more of it. A
+                // pressure that stood above the outside air shows no such hole either.
+                let against = |v: &&Finding| {
+                    same_day(&f, v) && !repaired(&f, v, repairs) && (d.rests_on_switch || v.verdict == Verdict::Fail)
+                };
+                if let Some(v) = decays.iter().find(against) {
+                    let how = match d.rests_on_switch {
+                        true => "it looks like a hole over which the switch could not have closed; a line without bias, a sticking switch, or a hole that opens only under vacuum",
+                        false => "it found a hole that the pressure of this soak did not show: one that opens only under vacuum, or that came later",
+                    };
+                    f.withdrawn_by = Some(format!("vacuum_decay at {:.1} s: {how}", v.start_s.map_or(0.0, |s| s.0)));
                 }
             }
             if d.rests_on_switch && f.test == Test::KeyOffSoak && f.verdict == Verdict::Pass {
@@ -80,6 +86,12 @@ fn same_day(a: &Finding, b: &Finding) -> bool {
         (Some(a), Some(b)) => (a.0 - b.0).abs() < 86_400.0,
         _ => false,
     }
+}
+
+/// A repair lies between the two.
+fn repaired(a: &Finding, b: &Finding, repairs: &[Stamp]) -> bool {
+    let (Some(a), Some(b)) = (a.start_s, b.start_s) else { return false };
+    repairs.iter().any(|r| (a.0.min(b.0)..=a.0.max(b.0)).contains(&r.secs()))
 }
 
 /// A failed switch circuit voids what rests on the switch.
@@ -176,11 +188,23 @@ mod tests {
         late.rests_on_switch = true;
         let tapped = finding(Test::VacuumDecay, Verdict::Fail, 200.0, 300.0, 250.0);
         let circuit = finding(Test::SwitchCircuit, Verdict::Fail, 0.0, 400.0, 200.0);
-        let f = deliberate(vec![early, late, tapped, circuit]);
+        let f = deliberate(vec![early, late, tapped, circuit], &[]);
         assert_eq!((f[0].verdict, f[0].standing()), (Verdict::Pass, Verdict::Inconclusive));
         assert!(f[0].withdrawn_by.is_some());
         assert_eq!((f[1].verdict, f[1].decided_s), (Verdict::Inconclusive, None));
         assert_eq!(f[2].verdict, Verdict::Fail, "what rests on the pressure tap stands");
+    }
+
+    #[test]
+    fn a_decay_that_failed_withdraws_a_soak_s_pass_unless_a_repair_lies_between() {
+        let soak = || finding(Test::KeyOffSoak, Verdict::Pass, 0.0, 100.0, 50.0);
+        let decay = |v| finding(Test::VacuumDecay, v, 200.0, 300.0, 250.0);
+        let standing = |v, repairs: &[Stamp]| deliberate(vec![soak(), decay(v)], repairs)[0].standing();
+        assert_eq!(standing(Verdict::Fail, &[]), Verdict::Inconclusive);
+        assert_eq!(standing(Verdict::Pass, &[]), Verdict::Pass);
+        assert_eq!(standing(Verdict::Inconclusive, &[]), Verdict::Pass);
+        assert_eq!(standing(Verdict::Fail, &[Stamp::from_secs(150.0)]), Verdict::Pass);
+        assert_eq!(standing(Verdict::Fail, &[Stamp::from_secs(350.0)]), Verdict::Inconclusive);
     }
 
     #[test]
@@ -189,7 +213,7 @@ mod tests {
             finding(Test::VacuumDecay, Verdict::Fail, 0.0, 10.0, 5.0),
             finding(Test::VacuumDecay, Verdict::Pass, 100.0, 110.0, 105.0),
         ];
-        let mut f = deliberate(runs);
+        let mut f = deliberate(runs, &[]);
         let tests = [Test::VacuumDecay, Test::Relief];
         assert_eq!(summary(&mut f, &tests, &[])[&Test::VacuumDecay], Verdict::Inconclusive);
         assert_eq!(summary(&mut f, &tests, &[Stamp::from_secs(50.0)])[&Test::VacuumDecay], Verdict::Pass);

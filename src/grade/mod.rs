@@ -102,7 +102,7 @@ impl Bench {
     /// All verdicts as if the record ended now.
     pub fn grade(&self, t: &Timeline) -> Graded {
         let drafts = self.machines.iter().flat_map(|m| m.drafts(t)).collect();
-        let mut findings = jury::deliberate(drafts);
+        let mut findings = jury::deliberate(drafts, &self.repairs);
         let summary = jury::summary(&mut findings, Test::of(self.subject), &self.repairs);
         let counts = jury::counts(&findings);
         let part = match self.subject {
