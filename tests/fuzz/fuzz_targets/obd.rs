@@ -20,6 +20,7 @@ fuzz_target!(|data: &[u8]| match answer(data) {
             assert!(scaled(m.scaling, m.value).is_none_or(|(v, _)| v.is_finite()));
         }
     }
+    Ok(Answer::Makers(m)) => assert!(data.len() == 7 && m.component < 0x80),
     Ok(Answer::MonitorMask(first, mask)) => assert!(supported(first, mask).all(|m| m > first)),
     Ok(Answer::Codes(_, all)) => assert!(all.len() * 2 < data.len()),
     Ok(Answer::Frozen(..) | Answer::Info(..) | Answer::No(..)) | Err(_) => {}
