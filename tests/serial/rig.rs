@@ -258,6 +258,15 @@ impl Watch {
         let place = said.lines().find_map(|l| l.strip_prefix("The capture is in ")).expect("the capture's place");
         (status.code().expect("an exit code"), said.clone(), place.into())
     }
+
+    /// Interrupts it and waits for the end while the other side plays on; `play` is told whether it has ended.
+    pub fn end_beside(self, play: impl FnOnce(&dyn Fn() -> bool)) -> (i32, String, PathBuf) {
+        std::thread::scope(|scope| {
+            let end = scope.spawn(|| self.end(Some(Signal::INT)));
+            play(&|| end.is_finished());
+            end.join().unwrap()
+        })
+    }
 }
 
 /// Copies what a replay needs and nothing else.

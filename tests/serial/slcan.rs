@@ -1,7 +1,6 @@
 //! A CAN adapter of the serial-line kind played over a pty, with a bus behind it.
 
 use crate::rig::{Kept, Pty, Watch, kept_by, readings_of, same_in_another_process, torn};
-use rustix::process::Signal;
 use soakwatch::channel::Channel;
 use soakwatch::profile::load;
 use soakwatch::record::{Body, Event};
@@ -199,11 +198,9 @@ fn serial_line_can_is_heard_at_the_rate_that_is_right_and_only_heard() {
     player.part.clear();
     let so_far = player.count;
     player.play(Duration::from_secs(20), |p| p.first.is_some() && p.count > so_far + 40);
-    let (_, said, capture) = std::thread::scope(|scope| {
-        let end = scope.spawn(|| watch.end(Some(Signal::INT)));
-        player.play(Duration::from_secs(10), |_| end.is_finished());
+    let (_, said, capture) = watch.end_beside(|ended| {
+        player.play(Duration::from_secs(10), |_| ended());
         player.play(Duration::from_millis(100), |_| false);
-        end.join().unwrap()
     });
     let lines = player.lines();
     assert!(lines.iter().all(|l| ["C", "L", "S6", "S5"].contains(l)), "it only listens: {lines:?}");
@@ -239,11 +236,9 @@ fn serial_line_can_is_asked_once_its_traffic_has_proven_the_rate() {
     assert!(player.heard[..open].iter().all(|h| !h.1.starts_with('t')), "{:?}", player.lines());
     let asked = |p: &Player| p.heard.iter().filter(|h| h.1.starts_with("t7")).count();
     player.play(Duration::from_secs(20), |p| asked(p) >= 30);
-    let (_, said, capture) = std::thread::scope(|scope| {
-        let end = scope.spawn(|| watch.end(Some(Signal::INT)));
-        player.play(Duration::from_secs(10), |_| end.is_finished());
+    let (_, said, capture) = watch.end_beside(|ended| {
+        player.play(Duration::from_secs(10), |_| ended());
         player.play(Duration::from_millis(100), |_| false);
-        end.join().unwrap()
     });
     assert_eq!(player.open, None, "it is left closed");
     assert!(player.lines().iter().any(|l| l.starts_with("t7E0830")), "a long answer was told to go on");

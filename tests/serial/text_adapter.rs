@@ -1,7 +1,6 @@
 //! A text-command adapter played over a pty: speed, echo, torn chunks, words of trouble, a restart, a moved plug.
 
 use crate::rig::{Kept, Pty, Watch, kept_by, same_in_another_process, torn};
-use rustix::process::Signal;
 use soakwatch::channel::Channel;
 use soakwatch::decode::{Decoder, Item, NoticeKind, Reading};
 use soakwatch::profile::{Profile, load};
@@ -257,11 +256,7 @@ fn a_text_adapter_is_found_asked_begun_anew_and_followed_to_another_port() {
     let so_far = player.questions;
     player.play(long, |p| p.questions >= so_far + 10);
     assert_eq!(player.pty.baud(), baud, "it remembers the speed");
-    let (code, said, capture) = std::thread::scope(|scope| {
-        let end = scope.spawn(|| watch.end(Some(Signal::INT)));
-        player.play(Duration::from_secs(10), |_| end.is_finished());
-        end.join().unwrap()
-    });
+    let (code, said, capture) = watch.end_beside(|ended| player.play(Duration::from_secs(10), |_| ended()));
     assert_eq!(code, 3, "{said}");
     assert!(!said.contains("ATZ") && !said.contains("NO DATA"), "the adapter's own words are not for people: {said}");
 
@@ -310,11 +305,7 @@ fn an_older_bus_is_asked_one_thing_at_a_time() {
     let more = ["--profile", &profile_file, "--set", "adapter.bus=iso_9141_2"];
     let watch = Watch::start(&link, &dir.path().join("captures"), &more);
     player.play(Duration::from_secs(20), |p| p.questions >= 25);
-    let (_, said, capture) = std::thread::scope(|scope| {
-        let end = scope.spawn(|| watch.end(Some(Signal::INT)));
-        player.play(Duration::from_secs(10), |_| end.is_finished());
-        end.join().unwrap()
-    });
+    let (_, said, capture) = watch.end_beside(|ended| player.play(Duration::from_secs(10), |_| ended()));
     polite(&player.heard, &profile);
     assert!(player.heard.iter().any(|c| c == "ATTP3"), "{:?}", player.heard);
     let live = |c: &&String| c.starts_with("01");

@@ -3,7 +3,6 @@
 
 use crate::rig::{Pty, Watch, kept_by, readings_of, same_in_another_process};
 use crate::text_adapter::{Player, Vehicle, polite, van};
-use rustix::process::Signal;
 use soakwatch::channel::Channel;
 use soakwatch::record::{Body, Event};
 use soakwatch::wire::bench_line::write_line;
@@ -69,11 +68,7 @@ fn a_vehicle_is_asked_beside_the_bench_adapter_and_left_alone_while_the_key_is_o
     );
     bench.tell("1", &mut player, 20.0, |p| p.questions >= asked + 10);
     assert!(player.questions >= asked + 10, "{:?}", &player.heard[heard..]);
-    let (_, said, capture) = std::thread::scope(|scope| {
-        let end = scope.spawn(|| watch.end(Some(Signal::INT)));
-        player.play(Duration::from_secs(10), |_| end.is_finished());
-        end.join().unwrap()
-    });
+    let (_, said, capture) = watch.end_beside(|ended| player.play(Duration::from_secs(10), |_| ended()));
     polite(&player.heard, &profile);
     let (reader, records) = kept_by(&capture);
     let kinds: Vec<&str> = reader.session().links.iter().map(|l| l.kind.as_str()).collect();
