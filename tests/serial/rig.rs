@@ -351,46 +351,47 @@ pub fn torn(records: &[Record]) -> Vec<Record> {
     records.iter().flat_map(each).collect()
 }
 
-/// Readings without their times, by a profile.
-pub fn readings_of(profile: &Arc<Profile>, reader: &Reader, records: &[Record]) -> (Vec<Vec<(Channel, f64)>>, Decoder) {
+/// Readings and notices, by a profile.
+fn decoded(profile: &Arc<Profile>, reader: &Reader, records: &[Record]) -> (Vec<Reading>, Vec<Notice>, Decoder) {
     let mut decoder = Decoder::new(profile.clone(), &reader.session().links);
     let mut items = Vec::new();
     records.iter().for_each(|r| decoder.record(r, &mut items));
-    let values = |i: &Item| if let Item::Reading(r) = i { Some(r.iter().collect()) } else { None };
-    (items.iter().filter_map(values).collect(), decoder)
+    let (mut readings, mut notices) = (Vec::new(), Vec::new());
+    for item in items {
+        match item {
+            Item::Reading(r) => readings.push(r),
+            Item::Word(_) => {}
+            Item::Notice(n) => notices.push(n),
+        }
+    }
+    (readings, notices, decoder)
+}
+
+/// A reading without its time.
+pub type Values = Vec<(Channel, f64)>;
+
+/// Readings without their times, and notices, by a profile.
+pub fn readings_of(profile: &Arc<Profile>, reader: &Reader, records: &[Record]) -> (Vec<Values>, Vec<Notice>, Decoder) {
+    let (readings, notices, decoder) = decoded(profile, reader, records);
+    (readings.iter().map(|r| r.iter().collect()).collect(), notices, decoder)
+}
+
+/// Every byte that came from a port.
+pub fn bytes_of(records: &[Record]) -> Vec<u8> {
+    let bytes = |r: &Record| if let Body::Bytes(b) = &r.body { b.clone() } else { Vec::new() };
+    records.iter().flat_map(bytes).collect()
 }
 
 impl Kept {
-    /// Every byte that came from a port.
-    pub fn bytes_of(records: &[Record]) -> Vec<u8> {
-        let bytes = |r: &Record| if let Body::Bytes(b) = &r.body { b.clone() } else { Vec::new() };
-        records.iter().flat_map(bytes).collect()
-    }
-
     pub fn read(dir: &Path) -> Kept {
-        let mut reader = Reader::open(dir).unwrap();
-        let mut decoder = Decoder::new(profile(), &reader.session().links);
-        let (mut records, mut items) = (Vec::new(), Vec::new());
-        for record in reader.by_ref() {
-            let record = record.unwrap();
-            decoder.record(&record, &mut items);
-            records.push(record);
-        }
-        assert_eq!(reader.losses(), [""; 0]);
-        let (mut readings, mut notices) = (Vec::new(), Vec::new());
-        for item in items {
-            match item {
-                Item::Reading(r) => readings.push(r),
-                Item::Word(_) => {}
-                Item::Notice(n) => notices.push(n),
-            }
-        }
+        let (reader, records) = kept_by(dir);
+        let (readings, notices, decoder) = decoded(&profile(), &reader, &records);
         Kept { records, readings, notices, summary: decoder.summary(), undecoded: decoder.undecoded() }
     }
 
     /// Every byte that came from the port.
     pub fn bytes(&self) -> Vec<u8> {
-        Kept::bytes_of(&self.records)
+        bytes_of(&self.records)
     }
 
     pub fn events(&self) -> Vec<&Event> {

@@ -1,6 +1,6 @@
 //! A CAN adapter of the serial-line kind played over a pty, with a bus behind it.
 
-use crate::rig::{Kept, Pty, Watch, kept_by, readings_of, same_in_another_process, torn};
+use crate::rig::{Pty, Watch, bytes_of, kept_by, readings_of, same_in_another_process, torn};
 use soakwatch::channel::Channel;
 use soakwatch::profile::load;
 use soakwatch::record::{Body, Event};
@@ -208,9 +208,9 @@ fn serial_line_can_is_heard_at_the_rate_that_is_right_and_only_heard() {
 
     let (reader, records) = kept_by(&capture);
     sent.extend_from_slice(&player.pty.sent);
-    let bytes = Kept::bytes_of(&records);
+    let bytes = bytes_of(&records);
     assert!(sent.starts_with(&bytes) && bytes.len() + 200 > sent.len(), "every byte is kept: {said}");
-    let (readings, decoder) = readings_of(&profile, &reader, &records);
+    let (readings, _, decoder) = readings_of(&profile, &reader, &records);
     let rpm: Vec<f64> = readings.iter().flatten().filter(|r| r.0 == Channel::EngineRpm).map(|r| r.1).collect();
     assert!(rpm.len() > 60 && rpm.iter().all(|v| *v == 1000.0 || *v == 1000.25), "{rpm:?}");
     assert!(decoder.summary().iter().any(|s| s.contains("errors on the bus")), "{:?}", decoder.summary());
@@ -248,7 +248,7 @@ fn serial_line_can_is_asked_once_its_traffic_has_proven_the_rate() {
     let said_to =
         |text: &str| records.iter().any(|r| matches!(&r.body, Body::Event(Event::Sent { text: t }) if t == text));
     assert!(said_to("L\r") && said_to("O\r"));
-    let (readings, decoder) = readings_of(&profile, &reader, &records);
+    let (readings, _, decoder) = readings_of(&profile, &reader, &records);
     for (channel, value) in
         [(Channel::VehicleSpeedKph, 50.0), (Channel::EngineRpm, 750.0), (Channel::FuelLevelPct, 12800.0 / 255.0)]
     {

@@ -1,8 +1,8 @@
 //! A text-command adapter played over a pty: speed, echo, torn chunks, words of trouble, a restart, a moved plug.
 
-use crate::rig::{Kept, Pty, Watch, kept_by, same_in_another_process, torn};
+use crate::rig::{Pty, Watch, bytes_of, kept_by, readings_of, same_in_another_process, torn};
 use soakwatch::channel::Channel;
-use soakwatch::decode::{Decoder, Item, NoticeKind, Reading};
+use soakwatch::decode::{Notice, NoticeKind};
 use soakwatch::profile::{Profile, load};
 use soakwatch::record::{Body, Event, Record};
 use soakwatch::wire::ask::may_leave;
@@ -116,8 +116,7 @@ impl Player {
 
     fn question(&mut self, hex: &str) -> String {
         self.questions += 1;
-        let bytes: Vec<u8> =
-            (0..hex.len() / 2).map(|i| u8::from_str_radix(&hex[2 * i..2 * i + 2], 16).unwrap()).collect();
+        let bytes = unhex(hex);
         if let Some(word) = self.words.pop() {
             return word.to_owned();
         }
@@ -176,14 +175,16 @@ impl Player {
     }
 }
 
+fn unhex(digits: &str) -> Vec<u8> {
+    (0..digits.len() / 2).map(|i| u8::from_str_radix(&digits[2 * i..2 * i + 2], 16).unwrap()).collect()
+}
+
 /// All that was sent is on one of the two lists: commands of the dialect that keep nothing, and questions that may leave.
 pub fn polite(heard: &[String], profile: &Profile) {
     for command in heard {
         let digits = command.len().is_multiple_of(2) && command.bytes().all(|b| b.is_ascii_hexdigit());
         if digits {
-            let bytes: Vec<u8> =
-                (0..command.len() / 2).map(|i| u8::from_str_radix(&command[2 * i..2 * i + 2], 16).unwrap()).collect();
-            assert!(may_leave(&bytes), "{command}");
+            assert!(may_leave(&unhex(command)), "{command}");
         } else {
             assert!(profile.dialect.commands().any(|c| c == command), "{command}");
             assert!(!command.starts_with("ATSP") && !command.starts_with("ATPP"), "{command}");
@@ -200,24 +201,6 @@ pub fn van(dir: &Path) -> (String, Arc<Profile>) {
     std::fs::write(&file, OBD).unwrap();
     let profile = Arc::new(load(&file, &[]).unwrap());
     (file, profile)
-}
-
-/// Readings without their times, and how often the adapter was said to have restarted.
-fn decoded(decoder: &mut Decoder, records: &[Record]) -> (Vec<Vec<(Channel, f64)>>, usize) {
-    let mut items = Vec::new();
-    for record in records {
-        decoder.record(record, &mut items);
-    }
-    let mut restarts = 0;
-    let mut readings = Vec::new();
-    for item in items {
-        match item {
-            Item::Reading(r) => readings.push(Reading::iter(&r).collect()),
-            Item::Word(_) => {}
-            Item::Notice(n) => restarts += usize::from(n.kind == NoticeKind::AdapterRestart),
-        }
-    }
-    (readings, restarts)
 }
 
 #[test]
@@ -263,13 +246,10 @@ fn a_text_adapter_is_found_asked_begun_anew_and_followed_to_another_port() {
     polite(&player.heard, &profile);
     let (reader, records) = kept_by(&capture);
     sent.extend_from_slice(&player.pty.sent);
-    assert!(
-        sent.starts_with(&Kept::bytes_of(&records)) || Kept::bytes_of(&records) == sent,
-        "every byte that was read is kept"
-    );
-    let mut decoder = Decoder::new(profile.clone(), &reader.session().links);
-    let (readings, restarts) = decoded(&mut decoder, &records);
-    assert_eq!(restarts, 1, "{:?}", decoder.summary());
+    assert!(sent.starts_with(&bytes_of(&records)), "every byte that was read is kept");
+    let restarts = |all: &[Notice]| all.iter().filter(|n| n.kind == NoticeKind::AdapterRestart).count();
+    let (readings, notices, decoder) = readings_of(&profile, &reader, &records);
+    assert_eq!(restarts(&notices), 1, "{:?}", decoder.summary());
     let all = |c: Channel| readings.iter().flatten().filter(|r| r.0 == c).map(|r| r.1).collect::<Vec<f64>>();
     // SAE J1979: 0BB8 / 4 rpm, 32 km/h, 80 of 255.
     for (channel, value) in
@@ -287,9 +267,9 @@ fn a_text_adapter_is_found_asked_begun_anew_and_followed_to_another_port() {
         records.iter().any(|r| matches!(&r.body, Body::Event(Event::Gap { cause, .. }) if cause.contains("was gone")))
     );
     // However the port chopped it.
-    let mut again = Decoder::new(profile, &reader.session().links);
-    assert_eq!(decoded(&mut again, &torn(&records)), (readings, restarts));
-    assert_eq!(decoder.summary(), again.summary());
+    let (again, told, torn) = readings_of(&profile, &reader, &torn(&records));
+    assert_eq!((again, restarts(&told)), (readings, restarts(&notices)));
+    assert_eq!(decoder.summary(), torn.summary());
     assert!(decoder.summary().iter().any(|s| s.contains("came damaged")), "{:?}", decoder.summary());
     same_in_another_process(&capture, &dir.path().join("elsewhere"));
 }
@@ -311,8 +291,7 @@ fn an_older_bus_is_asked_one_thing_at_a_time() {
     let live = |c: &&String| c.starts_with("01");
     assert!(player.heard.iter().filter(live).all(|c| c.len() == 4), "{:?}", player.heard);
     let (reader, records) = kept_by(&capture);
-    let mut decoder = Decoder::new(profile, &reader.session().links);
-    let (readings, _) = decoded(&mut decoder, &records);
+    let (readings, _, decoder) = readings_of(&profile, &reader, &records);
     for channel in [Channel::EngineRpm, Channel::VehicleSpeedKph, Channel::FuelLevelPct, Channel::BatteryV] {
         assert!(readings.iter().flatten().any(|r| r.0 == channel), "no {channel}: {said}");
     }

@@ -77,7 +77,7 @@ fn a_vehicle_is_asked_beside_the_bench_adapter_and_left_alone_while_the_key_is_o
         records.iter().any(|r| matches!(&r.body, Body::Event(Event::Asking { detail }) if detail.contains(words)))
     };
     assert!(told("key off") && told("wakes up"), "{said}");
-    let (readings, _) = readings_of(&profile, &reader, &records);
+    let (readings, ..) = readings_of(&profile, &reader, &records);
     for channel in [Channel::Key, Channel::EngineRpm, Channel::FuelLevelPct] {
         assert!(readings.iter().flatten().any(|r| r.0 == channel), "no {channel}");
     }
