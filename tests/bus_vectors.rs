@@ -105,7 +105,8 @@ fn whole_conversations_of_the_transport() {
     assert!(held >= 15, "{held}");
 }
 
-/// can-isotp's receiver on sound and unsound frames: the same messages, and an error wherever it has one.
+/// can-isotp's receiver on sound and unsound frames: the same messages and flow controls, and as many errors of a wrong
+/// order, of silence and of what is no frame. Its words of interrupted and unexpected frames have no match in ours.
 #[test]
 fn what_a_receiver_makes_of_unsound_frames() {
     for row in rows("receptions") {
@@ -313,6 +314,10 @@ fn every_live_datum_against_the_standards_table() {
             // And as an answer, alone and as a datum of SAE J1979-2.
             let answer = [&[0x41, pid][..], data].concat();
             assert_eq!(obd::answer(&answer), Ok(obd::Answer::Live(vec![(pid, data.to_vec())])));
+            let datum = [&[0xF4, pid][..], data].concat();
+            assert_eq!(uds::answer(&[&[0x62][..], &datum].concat()), Ok(uds::Answer::Data(datum.clone())));
+            let told = uds::records(&datum, |id| Some(obd::length(id.to_be_bytes()[1])));
+            assert_eq!(told, Some(vec![(0xF400 | u16::from(pid), data)]));
         }
     }
     // No PID is given a value that the table above does not hold.

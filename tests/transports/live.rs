@@ -46,7 +46,7 @@ fn one_vehicle_is_watched_over_three_serial_ports_at_once() {
     let bench = speeds(3);
     let mean = |all: &[f64]| all.iter().sum::<f64>() / all.len() as f64;
     assert!(bench.len() > 20 && mean(&bench) > 500.0, "{bench:?}");
-    // Serial-line CAN may only listen so far; the text adapter asks.
+    // Serial-line CAN asks too, once it has listened; held here is what the text adapter brings.
     let asked = speeds(2);
     assert!(asked.len() > 3, "{asked:?}");
     // One vehicle: the engine idles at one speed.
