@@ -19,6 +19,12 @@ const BOTH: &[Do] = &[
     Do::Open(3.0),
 ];
 
+/// The plunger goes to each gauge pressure (Pa) at its rate (Pa/s), rests there so many seconds, and the bleed opens.
+fn rests(rest_s: f64, at: &[(f64, f64)]) -> Vec<Do> {
+    let each = at.iter().flat_map(|&(pa, pa_s)| [Do::To(pa, pa_s), Do::Rest(rest_s), Do::Open(3.0)]);
+    std::iter::once(Do::Open(4.0)).chain(each).collect()
+}
+
 fn relief(trial: &Trial, script: &[&[Do]]) -> Draft {
     let drafts = trial.run::<Relief>(script);
     for d in &drafts {
@@ -61,21 +67,7 @@ fn reliefs_outside_their_limits_fail() {
 
 #[test]
 fn a_resting_hand_a_leak_and_a_slow_hand_are_no_relief() {
-    let rests: &[Do] = &[
-        Do::Open(4.0),
-        Do::To(280.0, 60.0),
-        Do::Rest(10.0),
-        Do::Open(3.0),
-        Do::To(280.0, 200.0),
-        Do::Rest(10.0),
-        Do::Open(3.0),
-        Do::To(-1200.0, 150.0),
-        Do::Rest(10.0),
-        Do::Open(3.0),
-        Do::To(-1200.0, 100.0),
-        Do::Rest(10.0),
-        Do::Open(3.0),
-    ];
+    let rests = rests(10.0, &[(280.0, 60.0), (280.0, 200.0), (-1200.0, 150.0), (-1200.0, 100.0)]);
     let slow: &[Do] = &[
         Do::Open(4.0),
         Do::On(60.0, 5.0),
@@ -98,7 +90,7 @@ fn a_resting_hand_a_leak_and_a_slow_hand_are_no_relief() {
     for seed in 1..5 {
         for noise_pa in [0.3, 1.2, 6.0] {
             for settling_s in [0.5, 2.0, 6.0] {
-                for script in [rests, slow, pumps] {
+                for script in [&rests[..], slow, pumps] {
                     let d = relief(&Trial { seed, noise_pa, settling_s, ..Trial::default() }, &[script]);
                     assert!(!matches!(d.finding.verdict, Verdict::Pass | Verdict::Fail), "{d:#?}");
                     assert_eq!(number(&d, "pressure_openings"), 0.0, "{d:#?}");
@@ -145,16 +137,8 @@ fn a_relief_that_floats_clears_nothing_and_too_low_it_fails() {
         assert!(d.finding.reasons[0].contains("the pressure relief opens at 4"), "{d:#?}");
         // A hand that rests there fails nothing.
         for settling_s in [1.0, 3.0, 8.0] {
-            let rests: &[Do] = &[
-                Do::Open(4.0),
-                Do::To(45.0, 80.0),
-                Do::Rest(12.0),
-                Do::Open(3.0),
-                Do::To(45.0, 50.0),
-                Do::Rest(12.0),
-                Do::Open(3.0),
-            ];
-            let d = relief(&Trial { settling_s, seed, ..Trial::default() }, &[rests]);
+            let rests = rests(12.0, &[(45.0, 80.0), (45.0, 50.0)]);
+            let d = relief(&Trial { settling_s, seed, ..Trial::default() }, &[&rests]);
             assert!(!matches!(d.finding.verdict, Verdict::Pass | Verdict::Fail), "{d:#?}");
         }
     }
@@ -174,23 +158,12 @@ fn reliefs_not_reached_say_what_to_do() {
 
 #[test]
 fn a_hand_that_rests_is_no_relief_however_late_in_its_settling() {
-    let rests: &[Do] = &[
-        Do::Open(4.0),
-        Do::To(-560.0, 300.0),
-        Do::Rest(11.0),
-        Do::Open(3.0),
-        Do::To(-560.0, 400.0),
-        Do::Rest(11.0),
-        Do::Open(3.0),
-        Do::To(300.0, 80.0),
-        Do::Rest(11.0),
-        Do::Open(3.0),
-        Do::To(300.0, 40.0),
-        Do::Rest(8.0),
-    ];
+    let rests = rests(11.0, &[(-560.0, 300.0), (-560.0, 400.0), (300.0, 80.0)]);
+    // The trial ends while it still rests.
+    let last: &[Do] = &[Do::To(300.0, 40.0), Do::Rest(8.0)];
     for settling_s in [1.0, 2.0, 3.0, 6.0, 10.0] {
         for (noise_pa, step_pa) in [(0.5, 1.0), (1.2, 1.25), (2.0, 2.0), (3.0, 1.0)] {
-            let d = relief(&Trial { settling_s, noise_pa, step_pa, ..Trial::default() }, &[rests]);
+            let d = relief(&Trial { settling_s, noise_pa, step_pa, ..Trial::default() }, &[&rests, last]);
             assert_eq!(d.finding.decided_s, None, "{settling_s} s, {noise_pa} Pa: {d:#?}");
         }
     }
