@@ -126,9 +126,7 @@ int main(int argc, char **argv) {
     int last = argc - 1 - slow, turn = 2, key = 1;
     if (!(place.can_ifindex = if_nametoindex(argv[1]))) die(argv[1]);
     int to_engine = side(0x7E0, 0x7E8, 3, 0xF3), to_gearbox = side(0x7E1, 0x7E9, 3, 0xF3), bus = raw();
-    struct timespec t;
-    clock_gettime(CLOCK_MONOTONIC, &t);
-    begun = t.tv_sec + t.tv_nsec * 1e-9;
+    begun = now();
     double next = 0, off = 0;
     for (;;) {
         if (now() >= atof(argv[turn])) {

@@ -128,6 +128,12 @@ check(gaps and told == sum(drops["end", "can1"]), f"flood: told as gaps: {told} 
 SERVICES = {1, 2, 3, 6, 7, 9, 0x0A, 0x19, 0x22}
 
 
+def samples(name):
+    """What the columns of samples.csv hold, without empty cells."""
+    head, *rows = (row.split(",") for row in (folder / name / "samples.csv").read_text().splitlines())
+    return {column: [row[i] for row in rows if row[i]] for i, column in enumerate(head)}
+
+
 def who_of(data):
     """The identifier, 11 or 29 bits."""
     return struct.unpack_from(">I", data)[0] & 0x1FFFFFFF
@@ -164,10 +170,9 @@ def asks(name, log, pause):
     codes = [m for _, _, m in whole if m[0] == 0x43 and len(m) > 2]
     check(len(codes) >= 2 and all(len(m) == 18 for m in codes), f"{name}: eight codes, {len(codes)} times")
     check(not half, f"{name}: no answer broke off")
+    values = samples(name)
     for channel, value in [("engine_rpm", 800), ("ambient_c", 21), ("coolant_c", 90), ("battery_v", 14.1)]:
-        rows = (folder / name / "samples.csv").read_text().splitlines()
-        head = rows[0].split(",")
-        seen = [float(r.split(",")[head.index(channel)]) for r in rows[1:] if r.split(",")[head.index(channel)]]
+        seen = [float(v) for v in values[channel]]
         check(seen and all(abs(v - value) < 0.01 for v in seen), f"{name}: {channel} is {value}, {len(seen)} times")
     # Sleep: by the record, and by what the other side heard.
     news = [(t, e["detail"]) for t, e in capture.told if e["kind"] == "asking"]
@@ -212,9 +217,7 @@ check("listen-only until the bit rate is proven" in details[0], f"asked_wire: {d
 check("left as found: LISTEN-ONLY" in guest, "asked_wire: the interface is left listen-only, as it was found")
 played = Capture("played")
 found = json.loads((folder / "played" / "findings.json").read_text())
-rows = (folder / "played" / "samples.csv").read_text().splitlines()
-head = rows[0].split(",")
-counts = {c: sum(1 for r in rows[1:] if r.split(",")[i]) for i, c in enumerate(head)}
+counts = {column: len(values) for column, values in samples("played").items()}
 check(found["undecoded"] == 0 and counts.get("engine_rpm", 0) > 30, f"played: the simulated vehicle answers, {counts}")
 check(not [e for e in played.kinds("gap")], "played: no gap")
 # ISO 15765-2: blocks and pauses as the kernel asked for them. Two frames follow the first; a pause of 14h is 20 ms.
