@@ -14,7 +14,9 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
-use rustix::time::{ClockId, clock_gettime};
+mod clock;
+
+use clock::processor_s;
 use soakwatch::capture::{Reader, SessionFile, Writer};
 use soakwatch::channel::Channel;
 use soakwatch::judge::Judge;
@@ -224,10 +226,4 @@ impl Bus {
 /// The engine's speed in frame `i`, in quarters of a revolution a minute.
 fn raw_rpm(i: u64) -> u16 {
     7200 + (i % 97) as u16
-}
-
-/// Processor time of this process so far, the system's on its behalf among it.
-fn processor_s() -> f64 {
-    let t = clock_gettime(ClockId::ProcessCPUTime);
-    t.tv_sec as f64 + t.tv_nsec as f64 * 1e-9
 }

@@ -18,12 +18,14 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod clock;
 // Each bench uses its part of the day.
 #[allow(dead_code)]
 mod day;
 
+use clock::{processor_s, seconds};
 use day::{CHANNELS, Vents};
-use rustix::time::{ClockId, clock_gettime};
+use rustix::time::ClockId;
 use soakwatch::capture::walk;
 use soakwatch::decode::Reading;
 use soakwatch::judge::Seen;
@@ -169,18 +171,9 @@ fn replayed(dir: &Path, threads: Threads) -> Replayed {
     r
 }
 
-/// Processor time of this process so far: other programs on the machine do not count.
-fn processor_s() -> f64 {
-    let t = clock_gettime(ClockId::ProcessCPUTime);
-    t.tv_sec as f64 + t.tv_nsec as f64 * 1e-9
-}
-
 /// Processor time of the longer of two threads: this one, and the one that `work` begins.
 fn longer_s(work: impl FnOnce()) -> f64 {
-    let own = || {
-        let t = clock_gettime(ClockId::ThreadCPUTime);
-        t.tv_sec as f64 + t.tv_nsec as f64 * 1e-9
-    };
+    let own = || seconds(ClockId::ThreadCPUTime);
     let (both, mine) = (processor_s(), own());
     work();
     let (both, mine) = (processor_s() - both, own() - mine);
