@@ -159,7 +159,7 @@ impl Figure {
             (true, true) => "aim met",
         };
         let side = if most { "at most" } else { "at least" };
-        let held = if limit > 0.0 && limit.is_finite() { format!(", limit {limit}") } else { String::new() };
+        let held = if limit.is_finite() { format!(", limit {limit}") } else { String::new() };
         println!("{name:20} {is:8.2}     {word} (aim: {side} {aim}{held})");
         within(limit)
     }
