@@ -156,8 +156,3 @@ def whole_session():
     rig.run(7.0, -200)
     rig.release(1.2)
     return rig
-
-
-if __name__ == "__main__":
-    r = whole_session()
-    print(r.t, len(r.polyline()), r.notes, r.turns, r.coil, min(p for _, p in r.trace), max(p for _, p in r.trace))
