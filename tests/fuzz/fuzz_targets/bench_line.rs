@@ -1,30 +1,20 @@
 //! Lines come out of any chunks alike, and a line that was written with its check is believed.
 #![no_main]
 
+use chunks::however_cut;
 use libfuzzer_sys::fuzz_target;
 use soakwatch::wire::bench_line::{Belief, Line, Lines, checked, is_header, write_line};
 
-fn gather(chunks: &[&[u8]]) -> Vec<Option<Vec<u8>>> {
-    let (mut lines, mut all) = (Lines::default(), Vec::new());
-    for chunk in chunks {
-        let mut rest = *chunk;
-        while let Some(line) = lines.next(&mut rest) {
-            all.push(match line {
-                Line::Whole(l) => Some(l.to_vec()),
-                _ => None,
-            });
-        }
-    }
-    all
-}
-
 fuzz_target!(|data: &[u8]| {
-    let Some((&cut, text)) = data.split_first() else { return };
-    let (a, b) = text.split_at(usize::from(cut).min(text.len()));
-    let whole = gather(&[text]);
-    assert_eq!(gather(&[a, b]), whole);
+    let fresh = || {
+        let mut lines = Lines::default();
+        move |rest: &mut &[u8]| match lines.next(rest)? {
+            Line::Whole(l) => Some(Some(l.to_vec())),
+            _ => Some(None),
+        }
+    };
     let mut belief = Belief::default();
-    for line in whole.into_iter().flatten() {
+    for line in however_cut(data, fresh).into_iter().flatten() {
         if is_header(&line) {
             belief.hear(&line);
         }

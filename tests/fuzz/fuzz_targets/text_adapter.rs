@@ -1,6 +1,7 @@
 //! What a text-command adapter says comes out of any chunks alike, and older buses' messages are joined or refused.
 #![no_main]
 
+use chunks::however_cut;
 use libfuzzer_sys::fuzz_target;
 use soakwatch::profile;
 use soakwatch::wire::dialect::Dialect;
@@ -10,28 +11,16 @@ use std::sync::LazyLock;
 static DIALECT: LazyLock<Dialect> =
     LazyLock::new(|| profile::load_builtin("switch-module").expect("a built-in profile").dialect);
 
-fn gather(sent: &str, chunks: &[&[u8]]) -> Vec<Said> {
-    let mut lines = Lines::new(DIALECT.clone());
-    lines.sent(sent);
-    let mut all = Vec::new();
-    for chunk in chunks {
-        let mut rest = *chunk;
-        while let Some(s) = lines.next(&mut rest) {
-            all.push(s);
-        }
-    }
-    all
-}
-
 fuzz_target!(|data: &[u8]| {
-    let Some((&cut, text)) = data.split_first() else { return };
-    let (a, b) = text.split_at(usize::from(cut).min(text.len()));
-    let whole = gather("010C\r", &[text]);
-    assert_eq!(gather("010C\r", &[a, b]), whole);
+    let fresh = || {
+        let mut lines = Lines::new(DIALECT.clone());
+        lines.sent("010C\r");
+        move |rest: &mut &[u8]| lines.next(rest)
+    };
     let mut joiner = Joiner::default();
-    for s in &whole {
+    for s in however_cut(data, fresh) {
         match s {
-            Said::Older(older) => drop(joiner.hear(older)),
+            Said::Older(older) => drop(joiner.hear(&older)),
             Said::Prompt => assert!(joiner.end().all(|o| !o.data.is_empty())),
             _ => {}
         }
