@@ -531,7 +531,7 @@ fn square(v: &[f64]) -> f64 {
     dot(v, v)
 }
 
-fn dot(a: &[f64], b: &[f64]) -> f64 {
+pub(super) fn dot(a: &[f64], b: &[f64]) -> f64 {
     a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 

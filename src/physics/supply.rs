@@ -17,6 +17,7 @@
 //! sum gives, so the distance to all of them has a sure lower bound however badly the fit went (the dual of the
 //! bounded least squares; as in textbooks of convex optimisation).
 
+use super::leak_down::dot;
 use super::orifice;
 
 /// What is supposed of the tank.
@@ -143,28 +144,29 @@ impl SupplyTrace {
         let k = |rho| orifice::leak_rate(spec.cd, hole_mm, spec.volume_m3, spec.baro_pa, rho);
         let (out, back) = (k(spec.rho.0), k(spec.rho.1));
         let share = (spec.vapour_most_pa / spec.baro_pa).clamp(0.0, 0.9);
+        // Nothing goes out, so that nothing evaporates again: the lag does not matter.
+        let tight = self.needs((0.0, 0.0), 0.0, 0.0, EVAPORATION_S[0]);
         let mut tight_fits = false;
         for lag_s in EVAPORATION_S {
-            for warms in [false, true] {
-                let shapes = Shapes::new(self, spec, lag_s, warms);
-                tight_fits =
-                    tight_fits || shapes.distance(&self.needs((0.0, 0.0), 0.0, 0.0, lag_s), 0.0) == Distance::Near;
-                for area in AREAS {
-                    for zero in [-spec.zero_error_pa, spec.zero_error_pa] {
-                        let supply = self.needs((out * area, back * area), zero, share, lag_s);
-                        let noise = self.noise(back * area, spec.noise_pa);
-                        if shapes.distance(&supply, noise) != Distance::Far {
-                            return false;
-                        }
-                    }
+            let over = |area: f64, zero: f64| {
+                (self.needs((out * area, back * area), zero, share, lag_s), self.noise(back * area, spec.noise_pa))
+            };
+            let zeros = [-spec.zero_error_pa, spec.zero_error_pa];
+            let holes: Vec<_> = AREAS.iter().flat_map(|area| zeros.map(|zero| over(*area, zero))).collect();
+            let mut shapes = Shapes::new(self, spec, lag_s);
+            for _ in 0..2 {
+                tight_fits = tight_fits || shapes.distance(&tight, 0.0) == Distance::Near;
+                if holes.iter().any(|(supply, noise)| shapes.distance(supply, *noise) != Distance::Far) {
+                    return false;
                 }
+                shapes.turn_gas();
             }
         }
         tight_fits
     }
 
-    /// The supply that a hole with these leak rates, out and in, would have needed up to each point, Pa, apart from the share `made_up`
-    /// of what it let out, which evaporates again with `lag_s`.
+    /// The supply that a hole with these leak rates, out and in, would have needed up to each point, Pa, apart from the
+    /// share `made_up` of what it let out, which evaporates again with `lag_s`.
     fn needs(&self, (out, back): (f64, f64), zero_pa: f64, made_up: f64, lag_s: f64) -> Vec<f64> {
         let mut owed = 0.0;
         let mut sum = 0.0;
@@ -222,11 +224,14 @@ struct Shapes {
     low: Vec<f64>,
     high: Vec<f64>,
     gram: Vec<Vec<f64>>,
+    /// Those of the gas at sealing.
+    gas: std::ops::Range<usize>,
 }
 
 impl Shapes {
-    fn new(trace: &SupplyTrace, spec: &SupplySpec, lag_s: f64, warms: bool) -> Shapes {
-        let mut shapes = Shapes { columns: Vec::new(), low: Vec::new(), high: Vec::new(), gram: Vec::new() };
+    /// With the gas too warm at sealing, so that it takes pressure away.
+    fn new(trace: &SupplyTrace, spec: &SupplySpec, lag_s: f64) -> Shapes {
+        let mut shapes = Shapes { columns: Vec::new(), low: Vec::new(), high: Vec::new(), gram: Vec::new(), gas: 0..0 };
         let t: Vec<f64> = trace.points.iter().map(|p| p.at_s - trace.began_s).collect();
         let total = t.last().copied().unwrap_or(1.0).max(1.0);
         let (low, high) = (spec.drive_pa_per_s.0 - DRIVE_UNSURE, spec.drive_pa_per_s.1 + DRIVE_UNSURE);
@@ -235,10 +240,9 @@ impl Shapes {
         for lag in [lag_s, 1.6 * lag_s] {
             shapes.add(settle(lag), low.min(0.0) * lag, (1.0 - spec.saturation_least) * spec.vapour_most_pa);
         }
-        let (most, least) = (PA_PER_K * GAS_OFF_K.0, PA_PER_K * GAS_OFF_K.1);
+        shapes.gas = shapes.columns.len()..shapes.columns.len() + GAS_S.len();
         for lag in GAS_S {
-            let (low, high) = if warms { (-least, most) } else { (-most, least) };
-            shapes.add(settle(lag), low, high);
+            shapes.add(settle(lag), -PA_PER_K * GAS_OFF_K.0, PA_PER_K * GAS_OFF_K.1);
         }
         shapes.add(t.clone(), low, high);
         shapes.add(t.iter().map(|t| t * (t / total - 1.0)).collect(), 0.5 * (low - high), 0.5 * (high - low));
@@ -283,6 +287,13 @@ impl Shapes {
         self.high.push(high / scale);
     }
 
+    /// The gas is off the other way.
+    fn turn_gas(&mut self) {
+        for j in self.gas.clone() {
+            (self.low[j], self.high[j]) = (-self.high[j], -self.low[j]);
+        }
+    }
+
     /// How near a supply in the bounds can come to `supply`.
     fn distance(&self, supply: &[f64], noise_pa: f64) -> Distance {
         let n = supply.len() as f64;
@@ -304,16 +315,12 @@ impl Shapes {
             if (dot(&left, supply) - most) / length / n.sqrt() > near {
                 return Distance::Far;
             }
-            if !fit.better() {
+            if !fit.better(left) {
                 break;
             }
         }
         Distance::Unsure
     }
-}
-
-fn dot(a: &[f64], b: &[f64]) -> f64 {
-    a.iter().zip(b).map(|(a, b)| a * b).sum()
 }
 
 /// The bounded least squares fit of shapes to a supply, by active sets (Stark and Parker 1995, from memory).
@@ -329,7 +336,7 @@ impl Fit<'_> {
         let x = shapes.low.iter().zip(&shapes.high).map(|(l, h)| 0.0f64.clamp(*l, *h)).collect::<Vec<_>>();
         let free = x.iter().zip(&shapes.low).zip(&shapes.high).map(|((x, l), h)| l < x && x < h).collect();
         let mut fit = Fit { shapes, supply, x, free };
-        fit.settle();
+        fit.settle(fit.left());
         fit
     }
 
@@ -342,9 +349,8 @@ impl Fit<'_> {
         left
     }
 
-    /// Lets go of the bound that holds the fit back the most; false if none does.
-    fn better(&mut self) -> bool {
-        let left = self.left();
+    /// Lets go of the bound that holds the fit back the most, of which so much is `left`; false if none does.
+    fn better(&mut self, left: Vec<f64>) -> bool {
         let pull = |j: usize| {
             let c = &self.shapes.columns[j];
             let pull = dot(c, &left) / self.shapes.gram[j][j].max(1e-300).sqrt();
@@ -357,7 +363,7 @@ impl Fit<'_> {
         match most {
             Some((pull, j)) if pull > 1e-9 * dot(&left, &left).sqrt() => {
                 self.free[j] = true;
-                self.settle();
+                self.settle(left);
                 true
             }
             _ => false,
@@ -365,13 +371,13 @@ impl Fit<'_> {
     }
 
     /// Moves the free ones to where they fit best, holding at its bound whichever meets it on the way.
-    fn settle(&mut self) {
+    fn settle(&mut self, mut left: Vec<f64>) {
         for _ in 0..=self.x.len() {
             let free: Vec<usize> = (0..self.x.len()).filter(|j| self.free[*j]).collect();
             if free.is_empty() {
                 return;
             }
-            let by = self.step(&free);
+            let by = self.step(&free, &left);
             let (mut share, mut held) = (1.0, None);
             for (&j, by) in free.iter().zip(&by) {
                 let room = if *by > 0.0 { self.shapes.high[j] - self.x[j] } else { self.shapes.low[j] - self.x[j] };
@@ -385,12 +391,12 @@ impl Fit<'_> {
             let Some((j, up)) = held else { return };
             self.x[j] = if up { self.shapes.high[j] } else { self.shapes.low[j] };
             self.free[j] = false;
+            left = self.left();
         }
     }
 
     /// The step of the free ones to their best, by Cholesky of their scaled normal equations.
-    fn step(&self, free: &[usize]) -> Vec<f64> {
-        let left = self.left();
+    fn step(&self, free: &[usize], left: &[f64]) -> Vec<f64> {
         let gram = &self.shapes.gram;
         let scale: Vec<f64> = free.iter().map(|&j| 1.0 / gram[j][j].max(1e-300).sqrt()).collect();
         let n = free.len();
@@ -402,7 +408,7 @@ impl Fit<'_> {
                 l[i][j] = if i == j { g.max(RIDGE).sqrt() } else { g / l[j][j] };
             }
         }
-        let mut by: Vec<f64> = free.iter().zip(&scale).map(|(&j, s)| s * dot(&self.shapes.columns[j], &left)).collect();
+        let mut by: Vec<f64> = free.iter().zip(&scale).map(|(&j, s)| s * dot(&self.shapes.columns[j], left)).collect();
         for i in 0..n {
             let sum: f64 = (0..i).map(|k| l[i][k] * by[k]).sum();
             by[i] = (by[i] - sum) / l[i][i];
