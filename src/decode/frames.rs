@@ -7,6 +7,7 @@ use crate::channel::Channel;
 use crate::profile::Profile;
 use crate::record::{LinkId, LinkInfo};
 use crate::time::Stamp;
+use crate::wire::addresses::{answers, asks};
 use crate::wire::can_frame::{BUS_OFF, Frame, Id, Kind, PASSIVE, error_words};
 use crate::wire::isotp::{Fault, Got, Part, Receiver, part};
 use crate::wire::slcan::{self, BusState, Lines, Said};
@@ -29,14 +30,6 @@ pub(super) struct Frames {
     said: Vec<&'static str>,
     /// The status bits of codes that were last asked for.
     mask: Option<u8>,
-}
-
-/// True for who answers diagnostic questions (ISO 15765-4): 7E8 to 7EF, and 18DAF1xx.
-fn answers(id: Id) -> bool {
-    match id {
-        Id::Standard(id) => (0x7E8..=0x7EF).contains(&id),
-        Id::Extended(id) => id & 0xFFFF_FF00 == 0x18DA_F100,
-    }
 }
 
 /// True for an answer in which a controller speaks of itself (SAE J1979 and J1979-2, ISO 14229; from memory).
@@ -171,11 +164,7 @@ impl Frames {
     }
 
     fn asked(&mut self, frame: &Frame) {
-        let asks = match frame.id {
-            Id::Standard(id) => id == 0x7DF || (0x7E0..=0x7E7).contains(&id),
-            Id::Extended(id) => id == 0x18DB_33F1 || id & 0xFFFF_00FF == 0x18DA_00F1,
-        };
-        if let Some(Part::Single(question)) = part(frame.bytes()).filter(|_| asks) {
+        if let Some(Part::Single(question)) = part(frame.bytes()).filter(|_| asks(frame.id)) {
             self.question(question);
         }
     }

@@ -2,9 +2,10 @@
 //! question at a time as the poller wants it, reads the supply now and then, and begins anew when the adapter restarted
 //! or went dumb.
 
-use crate::poll::{Address, Heard, PollState, Poller, Told, Wire, answers};
+use crate::poll::{Address, Heard, PollState, Poller, Told, Wire};
 use crate::profile::Profile;
 use crate::time::Stamp;
+use crate::wire::addresses::answers;
 use crate::wire::can_frame::{Frame, Id};
 use crate::wire::dialect::{Bus, Dialect, Meaning};
 use crate::wire::isotp::{Got, Receiver};

@@ -27,7 +27,7 @@ pub use asker::Asker;
 pub use poller::Poller;
 pub use proof::Proof;
 pub use state::{PollState, Silence};
-pub use talk::{Refused, Talk, answers, ask_id, may_go};
+pub use talk::{Refused, Talk, may_go};
 
 use crate::trade::Phase;
 use crate::wire::ask::Request;

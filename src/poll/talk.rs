@@ -4,43 +4,22 @@
 
 use super::{Address, Heard, Question, To};
 use crate::time::Stamp;
+use crate::wire::addresses::{ALL, answers, ask_id, asks, asks_one};
 use crate::wire::ask::may_leave;
 use crate::wire::can_frame::{Frame, Id, Kind};
 use crate::wire::isotp::{self, Flow, Got, Part, Receiver, flow_frame};
 use std::collections::{BTreeMap, VecDeque};
 
-/// To all, 11 bits and 29 bits (ISO 15765-4).
-const ALL: [Id; 2] = [Id::Standard(0x7DF), Id::Extended(0x18DB_33F1)];
 /// Answers that may be half here at once; a bus has eight at most (ISO 15765-4).
 const MOST: usize = 16;
-
-/// True for who answers diagnostic questions (ISO 15765-4): 7E8 to 7EF, and 18DAF1xx.
-pub fn answers(id: Id) -> bool {
-    match id {
-        Id::Standard(id) => (0x7E8..=0x7EF).contains(&id),
-        Id::Extended(id) => id & 0xFFFF_FF00 == 0x18DA_F100,
-    }
-}
-
-/// The identifier by which the controller is asked that answers with this one (ISO 15765-4); nothing for others.
-pub fn ask_id(answers_with: Id) -> Option<Id> {
-    answers(answers_with).then_some(match answers_with {
-        Id::Standard(id) => Id::Standard(id - 8),
-        Id::Extended(id) => Id::Extended(0x18DA_00F1 | (id & 0xFF) << 8),
-    })
-}
 
 /// The last door: a frame may go if it holds a whole question that [`may_leave`], to an address where questions go, or is
 /// the flow control of an answer. Whatever made it.
 pub fn may_go(frame: &Frame) -> bool {
-    let one = match frame.id {
-        Id::Standard(id) => (0x7E0..=0x7E7).contains(&id),
-        Id::Extended(id) => id & 0xFFFF_00FF == 0x18DA_00F1,
-    };
     frame.kind == Kind::Classic
         && match isotp::part(frame.bytes()) {
-            Some(Part::Single(message)) => (one || ALL.contains(&frame.id)) && may_leave(message),
-            Some(Part::Flow(_)) => one,
+            Some(Part::Single(message)) => asks(frame.id) && may_leave(message),
+            Some(Part::Flow(_)) => asks_one(frame.id),
             // All questions fit into one frame.
             Some(Part::First(..) | Part::Next(..)) | None => false,
         }

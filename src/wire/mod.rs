@@ -1,5 +1,6 @@
 //! Wire: pure codecs, one file a standard. They turn bytes into cells, frames and messages and back, and never judge.
 
+pub mod addresses;
 pub mod ask;
 pub mod bench_line;
 pub mod can_frame;

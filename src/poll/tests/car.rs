@@ -1,8 +1,8 @@
 //! A vehicle for the poller's tests, of frames on a bus: its controllers answer, its network sleeps. Small on purpose and
 //! without physics; it shares the codec of ISO 15765-2 with the poller.
 
-use crate::poll::{answers, ask_id};
 use crate::time::Stamp;
+use crate::wire::addresses::{answers, ask_id};
 use crate::wire::can_frame::{Frame, Id};
 use crate::wire::isotp::{Part, Send, Sender, part};
 use std::collections::{BTreeMap, VecDeque};

@@ -84,7 +84,7 @@ impl Run {
             assert!(self.idle < 100, "it wakes up in vain at {}: {}", self.now, self.asker.words());
             self.now = next.max(self.now + 1e-4);
             for frame in self.car.take(self.now) {
-                if crate::poll::answers(frame.id) {
+                if crate::wire::addresses::answers(frame.id) {
                     self.log.push((self.now, Line::Answer));
                 }
                 self.asker.frame(Stamp::from_secs(self.now), &frame);
