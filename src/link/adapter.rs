@@ -1,6 +1,7 @@
 //! A text-command adapter on a serial port: asks the vehicle what the poller wants, and is never shown as text.
 
 use super::Error;
+use super::asking::LAST_S;
 use super::feed::Feed;
 use super::serial::{READ, Serial};
 use super::talker::{Do, Talker};
@@ -10,9 +11,6 @@ use std::io;
 use std::sync::Arc;
 use std::time::Duration;
 
-/// The last questions at the end take no longer, seconds.
-const LAST_S: f64 = 2.5;
-
 /// An opened adapter.
 pub(super) struct Adapter {
     port: Serial,
@@ -21,8 +19,8 @@ pub(super) struct Adapter {
 
 impl Adapter {
     pub(super) fn open(path: &str, baud: Option<u32>, profile: &Arc<Profile>) -> Result<Adapter, Error> {
-        let first = baud.or(profile.dialect.bauds.first().copied()).unwrap_or(38_400);
-        Ok(Adapter { port: Serial::open(path, first)?, talker: Talker::new(profile, baud) })
+        let talker = Talker::new(profile, baud);
+        Ok(Adapter { port: Serial::open(path, talker.baud())?, talker })
     }
 
     /// Asks and reads until it is to end.

@@ -43,7 +43,7 @@ impl Ask {
 }
 
 /// The last questions at the end of a capture take no longer, seconds.
-const LAST_S: f64 = 2.5;
+pub(super) const LAST_S: f64 = 2.5;
 
 /// The asking half of a link.
 pub(super) struct Asking {
@@ -96,11 +96,9 @@ impl Asking {
         let frame = self.asker.due(at);
         self.tell(feed);
         let frame = frame.filter(may_go)?;
-        let mut packet = Vec::with_capacity(16);
-        frame.encode(&mut packet);
         // What finds no room in the record does not leave.
         let now = feed.now();
-        feed.kept(now, Body::CanSent(packet)).then_some(frame)
+        feed.kept(now, Body::CanSent(frame.packet())).then_some(frame)
     }
 
     fn tell(&mut self, feed: &mut Feed) {

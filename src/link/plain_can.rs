@@ -1,7 +1,7 @@
 //! A CAN interface as a plain member of the bus: for who plays a vehicle, never for who reads one.
 
 use super::Error;
-use super::can::ready;
+use super::can::check;
 use crate::sim::FramePort;
 use crate::wire::can_frame::{Frame, Id, Kind};
 use socketcan::{CanFrame, CanSocket, EmbeddedFrame, ExtendedId, Id as SocketId, Socket, SocketOptions, StandardId};
@@ -17,7 +17,7 @@ impl PlainCan {
     /// Opens an interface that is up.
     pub fn open(iface: &str) -> Result<PlainCan, Error> {
         let fail = |what: String| Error::Can { iface: iface.to_owned(), what };
-        ready(iface).map_err(fail)?;
+        check(iface).map_err(fail)?;
         let open = || {
             let socket = CanSocket::open(iface)?;
             socket.set_error_filter_drop_all()?;

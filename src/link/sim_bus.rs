@@ -10,7 +10,6 @@ use crate::profile::Profile;
 use crate::record::{Body, Event};
 use crate::sim::bus::{Behind, Device, Outing, SerialCan, TextAdapter};
 use crate::time::Stamp;
-use crate::wire::can_frame::Frame;
 use crate::wire::slcan::{self, Lines, Said};
 use std::sync::Arc;
 
@@ -92,24 +91,18 @@ impl Log {
     }
 }
 
-fn packet(frame: &Frame) -> Vec<u8> {
-    let mut packet = Vec::new();
-    frame.encode(&mut packet);
-    packet
-}
-
 fn frames(mut outing: Outing, mut asker: Asker, log: &mut Log) -> Option<()> {
     log.event(outing.now(), Event::LinkUp { detail: "the simulated vehicle's bus".to_owned() })?;
     loop {
         let now = outing.now();
         while let Some(frame) = asker.due(now) {
-            log.put(now, Body::CanSent(packet(&frame)))?;
+            log.put(now, Body::CanSent(frame.packet()))?;
             outing.frame(now, &frame);
         }
         says(&mut asker, now, log)?;
         match outing.next(log.until(now, asker.wait())) {
             Some((at, frame)) => {
-                log.put(at, Body::Can(packet(&frame)))?;
+                log.put(at, Body::Can(frame.packet()))?;
                 asker.frame(at, &frame);
             }
             None if outing.done() => return Some(()),

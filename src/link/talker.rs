@@ -206,7 +206,8 @@ impl Talker {
         if self.state == State::Idle { self.poller.wait() } else { None }
     }
 
-    fn baud(&self) -> u32 {
+    /// The port's speed that is tried.
+    pub(super) fn baud(&self) -> u32 {
         self.bauds.get(self.turn % self.bauds.len().max(1)).copied().unwrap_or(38_400)
     }
 
@@ -264,7 +265,7 @@ impl Talker {
         }
         // Only a bus of frames says anything by itself.
         let silent = matches!(self.poller.state(), PollState::Silent(_)) && !self.poller.ended();
-        let on_can = self.bus.is_some_and(|b| wire(Some(b)) == Wire::TextOnCan);
+        let on_can = wire(self.bus) == Wire::TextOnCan;
         match self.dialect.listen.clone() {
             Some(listen) if silent && on_can && at >= self.listen_at => self.tell(at, State::Listening, &listen),
             _ => None,

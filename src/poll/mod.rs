@@ -15,7 +15,7 @@
 
 mod asker;
 mod load;
-pub mod own_word;
+mod own_word;
 mod poller;
 mod proof;
 mod schedule;

@@ -4,6 +4,7 @@
 //! Service and identifier numbers are those of SAE J1979 and, for vehicles that answer only SAE J1979-2, of ISO 14229
 //! with the identifiers of SAE J1979-2 (F4xx: PID xx, F6xx: monitor xx, F8xx: InfoType xx); from memory.
 
+use super::schedule::{Datum, request};
 use super::{Address, To, Wire};
 use crate::wire::ask::Request;
 use crate::wire::obd;
@@ -63,7 +64,6 @@ fn list(era: Era, occasion: Occasion, wire: Wire) -> Vec<Line> {
     use Line::{Ask, Frozen, Named, Pid};
     // The older buses know neither permanent codes nor results by monitor identifier: their tests are the maker's own.
     let on_can = wire != Wire::Text;
-    let did = |high: u16| move |low: u8| Request::Dids(vec![high | u16::from(low)]);
     let (info, monitors): (By, By) = match era {
         Era::Classic => (Request::Info, Request::Monitor),
         Era::Newer => (|i| Request::Dids(vec![0xF800 | u16::from(i)]), |m| Request::Dids(vec![0xF600 | u16::from(m)])),
@@ -75,7 +75,7 @@ fn list(era: Era, occasion: Occasion, wire: Wire) -> Vec<Line> {
     };
     if era == Era::Newer && occasion == Occasion::KeyOn {
         // The VIN by ISO 14229 itself.
-        lines.push(Ask(did(0xF100)(0x90)));
+        lines.push(Ask(Request::Dids(vec![0xF190])));
     }
     lines.extend(match era {
         Era::Classic if on_can => vec![Ask(Request::Stored), Ask(Request::Pending), Ask(Request::Permanent)],
@@ -130,10 +130,7 @@ impl OwnWord {
         let mut left = VecDeque::new();
         for to in whom {
             for line in list(era, occasion, wire) {
-                let pid = |pid: u8| match era {
-                    Era::Classic => Request::Live(vec![pid]),
-                    Era::Newer => Request::Dids(vec![0xF400 | u16::from(pid)]),
-                };
+                let pid = |pid: u8| request(&[Datum::Pid(pid)], era);
                 match line {
                     Line::Ask(request) => left.push_back((to, request, Then::Nothing)),
                     Line::Pid(p) if has(to, p) => left.push_back((to, pid(p), Then::Nothing)),

@@ -242,14 +242,14 @@ impl Poller {
 
     /// What it does, in words for the person.
     pub fn state(&self) -> PollState {
-        let (questions, bits) = self.load.rates(self.now);
         match &self.mode {
             Mode::Seeking { .. } => PollState::Seeking,
             Mode::Learning(_) => PollState::Learning,
-            Mode::Asking => PollState::Asking {
-                questions_per_s: questions,
-                load_pct: (self.wire == Wire::Can).then_some(100.0 * bits / self.bitrate),
-            },
+            Mode::Asking => {
+                let (questions_per_s, bits) = self.load.rates(self.now);
+                let load_pct = (self.wire == Wire::Can).then_some(100.0 * bits / self.bitrate);
+                PollState::Asking { questions_per_s, load_pct }
+            }
             Mode::Resting { gap_s, .. } => PollState::Resting { every_s: *gap_s },
             Mode::Closing { why, .. } => PollState::Closing(*why),
             Mode::Silent { why, .. } => PollState::Silent(*why),
@@ -286,7 +286,7 @@ impl Poller {
         let set = &self.profile.set.bus;
         let key_off = self.key_off_since.is_some();
         let unattended = !self.told.is_some_and(|t| t.key_seen);
-        match self.mode.clone() {
+        match self.mode {
             Mode::Seeking { since, .. } => {
                 let key_on = self.told.is_some_and(|t| t.key_seen) && !key_off;
                 if key_off {
@@ -326,7 +326,7 @@ impl Poller {
                 }
             }
             Mode::Closing { until, why } => {
-                let read = self.own.as_ref().is_none_or(|o| o.next().is_none());
+                let read = self.own.is_none();
                 if why == Silence::KeyOff && !key_off {
                     self.enter(Mode::Asking);
                 } else if at >= until || (read && why == Silence::Ended && self.flight.is_none()) {
@@ -384,7 +384,7 @@ impl Poller {
                     _ => None,
                 }
             }
-            Mode::Resting { .. } if self.own.is_some() => {
+            Mode::Resting { .. } | Mode::Closing { .. } if self.own.is_some() => {
                 let (to, request) = self.own.as_ref().and_then(OwnWord::next)?;
                 Some((Question { request, to }, Purpose::Own))
             }
@@ -394,11 +394,7 @@ impl Poller {
                 let to = giver.filter(|_| self.wire == Wire::Can).map_or(To::All, To::One);
                 Some((Question { request: super::schedule::request(&[Datum::Pid(RPM)], self.era), to }, Purpose::Look))
             }
-            Mode::Closing { .. } => {
-                let (to, request) = self.own.as_ref().and_then(OwnWord::next)?;
-                Some((Question { request, to }, Purpose::Own))
-            }
-            Mode::Silent { .. } => None,
+            Mode::Closing { .. } | Mode::Silent { .. } => None,
         }
     }
 
@@ -475,7 +471,7 @@ impl Poller {
             Purpose::Live(data) => {
                 let from = positive.clone().next().map(|a| a.0);
                 let busy = f.answers.iter().any(|a| a.1.get(2) == Some(&BUSY) && no(&a.1));
-                let there: Vec<Datum> = positive.flat_map(|a| Schedule::held(&data, self.era, &a.1)).collect();
+                let there: Vec<Datum> = positive.flat_map(|a| Schedule::held(&data, &a.1)).collect();
                 if !busy {
                     let missing = self.schedule.answered(&data, from, &there);
                     self.tell_missing(&missing);

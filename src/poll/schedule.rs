@@ -175,14 +175,14 @@ impl Schedule {
     }
 
     /// The data of `asked` that an answer holds.
-    pub(super) fn held(asked: &[Datum], era: Era, message: &[u8]) -> Vec<Datum> {
-        match (message.first(), era) {
-            (Some(0x41), _) => match obd::answer(message) {
+    pub(super) fn held(asked: &[Datum], message: &[u8]) -> Vec<Datum> {
+        match message.first() {
+            Some(0x41) => match obd::answer(message) {
                 Ok(obd::Answer::Live(all)) => all.iter().map(|(pid, _)| Datum::Pid(*pid)).collect(),
                 _ => Vec::new(),
             },
             // The lengths are the profile's; that it answers is enough.
-            (Some(0x62), _) => asked
+            Some(0x62) => asked
                 .iter()
                 .copied()
                 .filter(|d| {

@@ -34,7 +34,7 @@ pub enum Refused {
     Address,
 }
 
-/// A conversation.
+/// A conversation: answers of several frames come at the peer's own pace, as ISO 15765-4 has it for testers.
 #[derive(Debug, Clone, Default)]
 pub struct Talk {
     /// Which of `ALL` somebody answered to; until then questions to all take turns.
@@ -47,12 +47,7 @@ pub struct Talk {
 }
 
 impl Talk {
-    /// Takes answers of several frames at the peer's own pace, as ISO 15765-4 has it for testers.
-    pub fn new() -> Talk {
-        Talk::default()
-    }
-
-    /// Takes them in blocks of so many frames with this pause (coded as in ISO 15765-2).
+    /// Takes answers of several frames in blocks of so many frames with this pause (coded as in ISO 15765-2).
     pub fn with_flow(block: u8, pause: u8) -> Talk {
         Talk { flow: (block, pause), ..Talk::default() }
     }
@@ -150,7 +145,7 @@ mod tests {
     /// ISO 15765-4, addresses and padding, from memory.
     #[test]
     fn questions_go_to_all_or_to_one() {
-        let mut talk = Talk::new();
+        let mut talk = Talk::default();
         let stored = frame(Id::Standard(0x7DF), &[1, 3, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC, 0xCC]);
         assert_eq!(ask(&mut talk, Request::Stored, To::All), [stored]);
         // Nobody answered yet: 29 bits in turn.
@@ -200,7 +195,7 @@ mod tests {
 
         #[test]
         fn any_frames_are_taken(frames in prop::collection::vec((0x7E0u16..0x7F0, prop::collection::vec(any::<u8>(), 0..9)), 0..60)) {
-            let mut talk = Talk::new();
+            let mut talk = Talk::default();
             for (i, (id, data)) in frames.into_iter().enumerate() {
                 if i % 7 == 0 {
                     ask(&mut talk, Request::Stored, To::All);

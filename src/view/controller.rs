@@ -4,7 +4,6 @@ use super::show;
 use crate::grade::controller::{
     CodeSaid, ControllerWord, FirstLast, MakerTest, MonitorResult, MonitorState, Outcome, Readiness, Said, list,
 };
-use std::fmt::Display;
 
 /// Lines with the word that heads each: some for each controller, three for each disagreement. The rest, with all times,
 /// stands in the JSON.
@@ -76,13 +75,12 @@ fn result(unit: &str, r: &MonitorResult) -> String {
         let text = format!("{v:.3}");
         text.trim_end_matches('0').trim_end_matches('.').to_owned()
     };
-    let all = |word: &dyn Display| {
-        format!("{word} ({} of {} to {} {unit})", number(r.value.0), number(r.low.0), number(r.high.0))
-    };
+    let all =
+        |word: &str| format!("{word} ({} of {} to {} {unit})", number(r.value.0), number(r.low.0), number(r.high.0));
     match r.result {
         Outcome::NotRun => "not run".to_owned(),
-        Outcome::Pass => all(&"pass"),
-        Outcome::Fail => all(&"fail"),
+        Outcome::Pass => all("pass"),
+        Outcome::Fail => all("fail"),
     }
 }
 

@@ -2,13 +2,13 @@
 //! identifier and flags big-endian, length, FD flags, two reserved bytes, data.
 
 /// Bit of the identifier word: a 29-bit identifier.
-const EXTENDED: u32 = 0x8000_0000;
+pub(crate) const EXTENDED: u32 = 0x8000_0000;
 /// Bit of the identifier word: a remote request.
-const REMOTE: u32 = 0x4000_0000;
+pub(crate) const REMOTE: u32 = 0x4000_0000;
 /// Bit of the identifier word: not a frame of the bus, but the driver's word about an error.
 const ERROR: u32 = 0x2000_0000;
 /// Bit of the FD flags: this is a CAN FD frame.
-const FD: u8 = 0x04;
+pub(crate) const FD: u8 = 0x04;
 
 /// An identifier: 11 or 29 bits.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -118,6 +118,13 @@ impl Frame {
             data[..bytes.len()].copy_from_slice(bytes);
         }
         Ok(Frame { id, kind, len: if kind == Kind::Remote { 0 } else { len }, data })
+    }
+
+    /// The packet.
+    pub fn packet(&self) -> Vec<u8> {
+        let mut packet = Vec::with_capacity(16);
+        self.encode(&mut packet);
+        packet
     }
 
     /// Appends the packet.

@@ -15,7 +15,7 @@ const IFF_UP: u32 = 1;
 const NET: &str = "/sys/class/net";
 
 /// Whether it is there, is a CAN interface and is up.
-pub(super) fn check(iface: &str) -> Result<(), String> {
+pub(in crate::link) fn check(iface: &str) -> Result<(), String> {
     check_in(Path::new(NET), iface)
 }
 

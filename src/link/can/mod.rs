@@ -18,7 +18,8 @@ use crate::profile::Profile;
 use crate::record::{Body, Event};
 use crate::time::Stamp;
 use crate::wire::can_frame::Frame;
-use iface::{Losses, check, forbidden, listen_only, listens_only};
+pub(super) use iface::check;
+use iface::{Losses, forbidden, listen_only, listens_only};
 use nix::errno::Errno;
 use socket::{MTU, READ, capture_time, packet, readable, receive, send};
 use socketcan::CanFdSocket;
@@ -269,11 +270,6 @@ impl Can {
             self.iface
         )
     }
-}
-
-/// Whether it is there, is a CAN interface and is up; else what is missing and how to bring it.
-pub(super) fn ready(iface: &str) -> Result<(), String> {
-    check(iface)
 }
 
 /// Opens an interface; else what is missing and how to bring it.

@@ -3,7 +3,7 @@
 use super::super::feed::Feed;
 use crate::poll::may_go;
 use crate::time::{Clock, Stamp};
-use crate::wire::can_frame::{Frame, Id};
+use crate::wire::can_frame::{EXTENDED, FD, Frame, Id, REMOTE};
 use nix::errno::Errno;
 use nix::sys::socket::sockopt::{RcvBuf, RcvBufForce, RxqOvfl};
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, recvmsg, setsockopt};
@@ -118,11 +118,6 @@ pub(super) fn packet(raw: &[u8]) -> Option<Vec<u8>> {
     }
     Some(packet)
 }
-
-/// Bits of the identifier word, and the mark of CAN FD in its flags (`linux/can.h`).
-const EXTENDED: u32 = 0x8000_0000;
-const REMOTE: u32 = 0x4000_0000;
-const FD: u8 = 0x04;
 
 /// A frame of up to 8 bytes as `struct can_frame`.
 fn raw(frame: &Frame) -> [u8; MTU.0] {
