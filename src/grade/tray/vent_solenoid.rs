@@ -51,6 +51,17 @@ struct Watch {
     leaking_pa_per_s: f64,
 }
 
+impl Watch {
+    fn is_gone(&self, t: &Timeline, pa: f64) -> bool {
+        -pa <= 0.1 * self.vacuum_pa.max(10.0 * t.zero_pa().1)
+    }
+
+    /// The leak that was there before may have let it out; an open path would have been much quicker.
+    fn by_leak(&self, went: &Went) -> bool {
+        self.leaking_pa_per_s > 0.0 && went.seconds > 0.2 * self.vacuum_pa / self.leaking_pa_per_s
+    }
+}
+
 #[derive(Debug, Clone, Copy)]
 struct Went {
     at: Stamp,
@@ -95,7 +106,8 @@ impl Machine for VentSolenoid {
         match h {
             Happening::Vent(turn) => self.run.vent(t, turn),
             Happening::Gap { .. } => {
-                self.run.watch = None;
+                // Nobody saw what went meanwhile, nor what stood.
+                (self.run.watch, self.run.pulled, self.run.stands_since) = (None, None, None);
                 self.run.recent.clear();
             }
             Happening::Rig(at, rig) => {
@@ -207,10 +219,12 @@ impl Run {
             self.pulled = None;
         }
         if let Some(w) = self.pulled {
-            if -pa <= 0.1 * w.vacuum_pa.max(10.0 * t.zero_pa().1) {
+            if w.is_gone(t, pa) {
                 self.pulled = None;
                 let went = self.how_it_went(t, w, at);
-                self.unplugged.push(went);
+                if !w.by_leak(&went) {
+                    self.unplugged.push(went);
+                }
             } else if at.since(w.at) > WATCH_S {
                 self.pulled = None;
                 self.stands |= vacuum;
@@ -237,7 +251,7 @@ impl Run {
             self.recent.pop_front();
         }
         if let Some(w) = self.watch {
-            if at > w.at && -pa <= 0.1 * w.vacuum_pa.max(10.0 * t.zero_pa().1) {
+            if at > w.at && w.is_gone(t, pa) {
                 self.watch = None;
                 self.gone(t, w, at);
             } else if t.now().since(w.at) > WATCH_S {
@@ -250,9 +264,7 @@ impl Run {
     /// The vacuum is gone.
     fn gone(&mut self, t: &Timeline, w: Watch, at: Stamp) {
         let went = self.how_it_went(t, w, at);
-        // A leak would have taken much longer: what let it out was the valve.
-        let by_leak = w.leaking_pa_per_s > 0.0 && went.seconds > 0.2 * w.vacuum_pa / w.leaking_pa_per_s;
-        if by_leak {
+        if w.by_leak(&went) {
             self.not_standing += 1;
         } else {
             self.went.push(went);
