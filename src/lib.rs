@@ -28,7 +28,8 @@
 //! | edge | [`sim`] the simulated vehicle, [`poll`] what to ask a vehicle and when to be silent · [`link`] · [`session`] a run |
 //! | door | [`view`] console, JSON, CSV · [`cli`] one file a command |
 //!
-//! Arrows point down. The simulator shares nothing with the judge but the words.
+//! Arrows point down. The simulator shares nothing with the judge but the words, and on a bus the
+//! codecs of [`wire`].
 
 pub mod capture;
 pub mod channel;
