@@ -8,7 +8,7 @@ use super::talker::{Do, Talker};
 use crate::poll::{Asker, Proof};
 use crate::profile::Profile;
 use crate::record::{Body, Event};
-use crate::sim::bus::{Behind, Device, Outing, SerialCan, TextAdapter};
+use crate::sim::bus::{Device, Outing, SerialCan, TextAdapter};
 use crate::time::Stamp;
 use crate::wire::slcan::{self, Lines, Said};
 use std::sync::Arc;

@@ -91,9 +91,6 @@ impl Gas {
     /// Moles a second through a round hole of `area` m² toward `down_pa`; 0 unless `pa` is higher: isentropic nozzle
     /// flow times the discharge coefficient.
     pub fn flow(&self, area: f64, pa: f64, down_pa: f64, discharge: Discharge) -> f64 {
-        if pa <= down_pa || area <= 0.0 {
-            return 0.0;
-        }
         self.through(area, self.flux(pa, down_pa), discharge)
     }
 }

@@ -14,7 +14,6 @@ pub struct Player {
     vehicle: Vehicle,
     /// One, or two that hang on the same vehicle.
     lines: Vec<SerialLine>,
-    plan: Plan,
     next_row_us: i64,
     next_full_us: i64,
     restart_us: Option<i64>,
@@ -45,23 +44,23 @@ const FULL_NIGHT_US: i64 = 10_000_000;
 impl Player {
     /// A day of `scenario` (see [`super::scenarios`]) for `seed`; with or without a tank pressure `tap`.
     pub fn new(scenario: &str, seed: u64, tap: bool) -> Result<Player, Error> {
-        Ok(Player::with_plan(Plan::parse(scenario)?, seed, tap, 1))
+        Ok(Player::with_plan(&Plan::parse(scenario)?, seed, tap, 1))
     }
 
     /// The same day for two adapters on one vehicle, the first without a tap, the second with it: each says what it
     /// says on a day of its own, since a tap changes nothing of the vehicle. See [`Player::go_on`].
     pub fn both(scenario: &str, seed: u64) -> Result<Player, Error> {
-        let mut p = Player::new(scenario, seed, false)?;
-        let with_tap = Player::with_plan(p.plan.clone(), seed, true, 1);
-        p.lines.extend(with_tap.lines);
+        let plan = Plan::parse(scenario)?;
+        let mut p = Player::with_plan(&plan, seed, false, 1);
+        p.lines.extend(Player::with_plan(&plan, seed, true, 1).lines);
         Ok(p)
     }
 
-    pub(super) fn with_plan(plan: Plan, seed: u64, tap: bool, substeps: i64) -> Player {
-        let vehicle = Vehicle::new(&plan, seed, substeps);
+    pub(super) fn with_plan(plan: &Plan, seed: u64, tap: bool, substeps: i64) -> Player {
+        let vehicle = Vehicle::new(plan, seed, substeps);
         let parked_us = (vehicle.day.parked_s * 1e6) as i64;
         let mut line = SerialLine {
-            adapter: Adapter::new(&plan, seed, tap),
+            adapter: Adapter::new(plan, seed, tap),
             dice: Dice::new(seed, 70),
             ready: VecDeque::new(),
             last: Stamp::ZERO,
@@ -76,7 +75,6 @@ impl Player {
             restart_us: plan.restart.then_some(parked_us + 9_100_000_000),
             vehicle,
             lines: vec![line],
-            plan,
             next_row_us: NIGHT_US,
             next_full_us: 0,
             solenoid: false,

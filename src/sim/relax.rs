@@ -27,8 +27,8 @@ impl Relax {
     }
 }
 
-/// [`Relax::share`] for a pair that will not come again.
-pub fn relaxed(dt: f64, lag: f64) -> f64 {
+/// The formula.
+fn relaxed(dt: f64, lag: f64) -> f64 {
     -libm::expm1(-dt / lag)
 }
 

@@ -118,7 +118,7 @@ fn halving_the_step_changes_little() {
     // morning's check.
     for spec in ["tight", "leak-0.50"] {
         let run = |parts: i64| {
-            let mut p = Player::with_plan(Plan::parse(spec).expect("known"), 4, true, parts);
+            let mut p = Player::with_plan(&Plan::parse(spec).expect("known"), 4, true, parts);
             let mut trace = Vec::new();
             let mut closed = 0.0;
             let mut last = 0.0;

@@ -11,11 +11,7 @@ pub trait Device {
     fn next(&mut self, until: Stamp) -> Option<(Stamp, Vec<u8>)>;
     /// The day is over.
     fn done(&self) -> bool;
-}
-
-/// The vehicle behind it.
-pub trait Behind {
-    /// The vehicle's day.
+    /// The vehicle's day behind it.
     fn outing(&self) -> &Outing;
 }
 

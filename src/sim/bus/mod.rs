@@ -33,7 +33,7 @@ mod text;
 mod unit;
 
 pub use super::controller::{OwnCheck, Story};
-pub use device::{Behind, Device};
+pub use device::Device;
 pub use outing::Outing;
 pub use path::{FAULTS, Fault, Path};
 pub use seen::Seen;

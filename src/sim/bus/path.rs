@@ -118,19 +118,13 @@ impl Path {
 
     /// The next frame that comes out by `at`, with its own moment.
     pub fn next(&mut self, at: Stamp) -> Option<(Stamp, Frame)> {
-        loop {
-            while let Some((when, frame)) = self.network.next(at) {
-                self.pass(when, frame);
-            }
-            self.let_go(at);
-            self.noise(at);
-            if self.coming.front().is_some_and(|f| f.0 <= at) {
-                return self.coming.pop_front();
-            }
-            if self.network.due().is_none_or(|due| due > at) {
-                return None;
-            }
+        while let Some((when, frame)) = self.network.next(at) {
+            self.pass(when, frame);
         }
+        self.let_go(at);
+        self.noise(at);
+        self.coming.front().filter(|f| f.0 <= at)?;
+        self.coming.pop_front()
     }
 
     fn put(&mut self, when: Stamp, frame: Frame) {

@@ -2,7 +2,7 @@
 //! from the adapter's side.
 
 use super::Outing;
-use super::device::{Behind, Device, Typed};
+use super::device::{Device, Typed};
 use crate::time::Stamp;
 use crate::wire::can_frame::{Frame, Kind};
 use crate::wire::slcan::{BITRATES, Said, line, said};
@@ -146,9 +146,7 @@ impl Device for SerialCan {
     fn done(&self) -> bool {
         self.outing.done() && self.out.is_empty()
     }
-}
 
-impl Behind for SerialCan {
     fn outing(&self) -> &Outing {
         &self.outing
     }

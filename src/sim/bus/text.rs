@@ -2,7 +2,7 @@
 //! and a prompt out. It speaks the few commands that such adapters have in common (common practice, from memory); the
 //! tool's side of them is data of a profile, and nothing of it is used here.
 
-use super::device::{Behind, Device, Typed};
+use super::device::{Device, Typed};
 use super::{Outing, Standard};
 use crate::sim::random::Dice;
 use crate::time::Stamp;
@@ -14,6 +14,9 @@ use std::collections::VecDeque;
 /// Check byte of SAE J1850.
 const J1850: Crc<u8> = Crc::<u8>::new(&CRC_8_SAE_J1850);
 
+/// How long it waits for an answer, s.
+const WAITS_S: f64 = 0.2;
+
 /// What it was told to do.
 #[derive(Debug, Clone, PartialEq, Eq)]
 struct Told {
@@ -23,13 +26,11 @@ struct Told {
     headers: bool,
     /// The sign of the bus, 0 to look for it.
     bus: u8,
-    /// How long an answer is awaited, s times 1000.
-    wait_ms: u32,
 }
 
 impl Default for Told {
     fn default() -> Told {
-        Told { echo: true, line_feeds: true, blanks: true, headers: false, bus: 0, wait_ms: 200 }
+        Told { echo: true, line_feeds: true, blanks: true, headers: false, bus: 0 }
     }
 }
 
@@ -145,15 +146,13 @@ impl TextAdapter {
             ("L", _) => self.told.line_feeds = on,
             ("S", _) => self.told.blanks = on,
             ("H", _) => self.told.headers = on,
-            ("M" | "CAF" | "CFC" | "CSM" | "AT", _) | (_, "AT2" | "CRA" | "AR" | "AL") => {}
-            (_, "Z" | "D" | "WS") => {
+            ("M" | "CAF" | "CSM" | "AT", _) => {}
+            (_, "Z") => {
                 self.told = Told::default();
                 self.found = false;
-                let later = if command == "D" { at } else { at.plus(0.7) };
-                return self.reply(later, if command == "D" { "OK" } else { "\rTEXT ADAPTER 1.0" });
+                return self.reply(at.plus(0.7), "\rTEXT ADAPTER 1.0");
             }
             (_, "I") => return self.reply(at, "TEXT ADAPTER 1.0"),
-            (_, "PC") => self.found = false,
             (_, "MA") => {
                 self.at = At::Listens;
                 return;
@@ -168,7 +167,7 @@ impl TextAdapter {
                 return self.reply(at, &format!("{found_itself}{sign:X}"));
             }
             _ => match command.split_at_checked(2) {
-                Some(("TP" | "SP", sign)) if sign.len() <= 2 => {
+                Some(("TP", sign)) if sign.len() <= 2 => {
                     let Some(bus) = u8::from_str_radix(sign.trim_start_matches('A'), 16).ok().filter(|b| *b < 13)
                     else {
                         return self.reply(at, "?");
@@ -176,11 +175,6 @@ impl TextAdapter {
                     self.told.bus = bus;
                     self.found = false;
                 }
-                Some(("ST", ms)) => match u8::from_str_radix(ms, 16) {
-                    // In steps of 4 ms; 0 is the usual.
-                    Ok(n) => self.told.wait_ms = if n == 0 { 200 } else { 4 * u32::from(n) },
-                    Err(_) => return self.reply(at, "?"),
-                },
                 _ => return self.reply(at, "?"),
             },
         }
@@ -246,7 +240,7 @@ impl TextAdapter {
         if let Some(frame) = frame {
             self.outing.frame(at, &frame);
         }
-        let until = at.plus(f64::from(self.told.wait_ms) * 1e-3);
+        let until = at.plus(WAITS_S);
         self.at = At::Waits { until, answers: 0, first, wanted };
     }
 
@@ -408,9 +402,7 @@ impl Device for TextAdapter {
     fn done(&self) -> bool {
         self.outing.done() && self.out.is_empty()
     }
-}
 
-impl Behind for TextAdapter {
     fn outing(&self) -> &Outing {
         &self.outing
     }

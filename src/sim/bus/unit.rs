@@ -190,16 +190,9 @@ fn identifiers(c: Context<'_>, rest: &[u8]) -> Said {
         let data = match (id[0], id[1]) {
             (0xF1, 0x90) if c.who == Who::Engine => Some(c.memory.vin().to_vec()),
             (0xF4, low) if newer => pid(c, low),
-            (0xF6, low) if newer && low.is_multiple_of(0x20) => {
-                let mask = live::mask(low, |m| c.who == Who::Engine && Memory::has_monitor(m));
-                (mask != [0; 4]).then(|| mask.to_vec())
-            }
-            (0xF6, low) if newer => some(monitor_rows(c, low).chunks(9).flat_map(|r| r[1..].to_vec()).collect()),
-            (0xF8, low) if newer && low.is_multiple_of(0x20) => {
-                let mask = live::mask(low, |k| info(c, k).is_some());
-                (low == 0 || mask != [0; 4]).then(|| mask.to_vec())
-            }
-            (0xF8, low) if newer => info(c, low).map(|(count, data)| [&[count][..], &data].concat()),
+            // As services 06 and 09 say it, without repeating the name.
+            (0xF6, low) if newer => monitors(c, &[low])?.map(|d| d.chunks(9).flat_map(|r| r[1..].to_vec()).collect()),
+            (0xF8, low) if newer => information(c, &[low])?.map(|d| d[1..].to_vec()),
             _ => maker::data(c, u16::from_be_bytes([id[0], id[1]])),
         };
         all.extend(data.map(|d| [id, &d].concat()).unwrap_or_default());
