@@ -14,7 +14,6 @@ use crate::record::{Body, Event, LinkId, LinkInfo, Record};
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, Timeline, Vent};
 use crate::trade::{Job, Phase, Subject, Test, Verdict};
-use crate::wire::obd::Pid54;
 use std::collections::VecDeque;
 use std::sync::Arc;
 
@@ -120,7 +119,7 @@ const EVENTS: usize = 32;
 impl Judge {
     /// For the links of a capture, numbered from 1.
     pub fn new(profile: Arc<Profile>, links: &[LinkInfo]) -> Judge {
-        let pid_54 = if profile.set.bus.pid_54 == "offset" { Pid54::Offset } else { Pid54::Signed };
+        let pid_54 = profile.pid_54();
         Judge {
             decoder: Decoder::new(Arc::clone(&profile), links),
             timeline: Timeline::new(Arc::clone(&profile), links.len()),
@@ -354,7 +353,7 @@ impl Judge {
             }
             self.said.retain(|s| s.0 != *test);
             self.said.push((*test, *verdict));
-            if matches!(verdict, Verdict::Pass | Verdict::Fail) {
+            if verdict.is_decided() {
                 let why = last_run(&graded, *test).and_then(|f| f.reasons.first().cloned()).unwrap_or_default();
                 let text = format!("{}: {}; {why}", test.name(), verdict.word());
                 self.say(self.timeline.now(), text);

@@ -130,6 +130,11 @@ pub enum Verdict {
 }
 
 impl Verdict {
+    /// Pass or fail.
+    pub fn is_decided(self) -> bool {
+        matches!(self, Verdict::Pass | Verdict::Fail)
+    }
+
     /// The fixed word.
     pub fn word(self) -> &'static str {
         match self {

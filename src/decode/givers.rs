@@ -24,16 +24,19 @@ impl Givers {
 
     /// Takes out of the items from `from` on what a controller tells of a channel that is measured.
     pub(super) fn sift(&mut self, from: usize, out: &mut Vec<Item>) {
+        // What lies before is not looked at: a batch may hold much.
+        let mut kept = from;
         for i in from..out.len() {
-            if let Some(Item::Reading(reading)) = out.get_mut(i) {
+            if let Item::Reading(reading) = &mut out[i] {
                 self.reading(reading);
+                if reading.is_empty() {
+                    continue;
+                }
             }
+            out.swap(kept, i);
+            kept += 1;
         }
-        let mut place = 0;
-        out.retain(|item| {
-            place += 1;
-            place <= from || !matches!(item, Item::Reading(r) if r.is_empty())
-        });
+        out.truncate(kept);
     }
 
     fn reading(&mut self, reading: &mut Reading) {

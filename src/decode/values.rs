@@ -51,7 +51,7 @@ pub(super) struct Values {
 impl Values {
     pub(super) fn new(profile: Arc<Profile>) -> Values {
         Values {
-            pid_54: if profile.set.bus.pid_54 == "offset" { Pid54::Offset } else { Pid54::Signed },
+            pid_54: profile.pid_54(),
             profile,
             givers: [None; Channel::COUNT],
             full_scale_kpa: None,

@@ -128,7 +128,7 @@ pub fn summary(findings: &mut [Finding], tests: &[Test], repairs: &[Stamp]) -> B
         for f in findings.iter().filter(|f| f.test == test) {
             let verdict = f.standing();
             ran |= verdict != Verdict::NotRun;
-            if !matches!(verdict, Verdict::Pass | Verdict::Fail) {
+            if !verdict.is_decided() {
                 continue;
             }
             let at = f.start_s.map_or(0.0, |s| s.0);

@@ -196,13 +196,13 @@ impl Chain {
         let read_well = self.faults.is_empty();
         let (spoken, mut faults) = read(DIALECT.0, DIALECT.1, Kind::BuiltIn);
         self.faults.append(&mut faults);
-        let dialect = self.dialect(spoken.dialect.unwrap_or_default(), sets);
         for set in sets {
             match parse_set(set) {
                 Ok(layer) => self.layers.push((set_label(set), layer)),
                 Err((what, right)) => self.fault(&set_label(set), None, what, right),
             }
         }
+        let dialect = self.dialect(spoken.dialect.unwrap_or_default());
         let mut values: BTreeMap<&'static str, Placed> = BTreeMap::new();
         for (i, (_, layer)) in self.layers.iter().enumerate() {
             for (path, given) in &layer.values {
@@ -224,18 +224,11 @@ impl Chain {
     }
 
     /// The dialect, from the built-in one up.
-    fn dialect(&mut self, mut whole: DialectPart, sets: &[String]) -> (Dialect, Option<String>) {
+    fn dialect(&mut self, mut whole: DialectPart) -> (Dialect, Option<String>) {
         let mut file = DIALECT.0.to_owned();
         for (label, layer) in &mut self.layers {
             if let Some(part) = layer.dialect.take() {
                 file.clone_from(label);
-                whole.lay(part);
-            }
-        }
-        for set in sets {
-            let part = set.trim().strip_prefix("dialect.").and_then(|s| s.split_once('='));
-            if let Some(part) = part.and_then(|(key, value)| DialectPart::of_set(key.trim(), value.trim())) {
-                file = set_label(set);
                 whole.lay(part);
             }
         }
@@ -388,6 +381,10 @@ fn parse_set(set: &str) -> Result<Layer, (String, String)> {
     };
     let (key, value) = (key.trim(), value.trim());
     let mut layer = Layer::default();
+    if let Some(part) = key.strip_prefix("dialect.").and_then(|command| DialectPart::of_set(command, value)) {
+        layer.dialect = Some(part);
+        return Ok(layer);
+    }
     let source = Some(SET_SOURCE.to_string());
     match key {
         "name" | "title" | "time.column" if value.is_empty() => {
@@ -407,7 +404,6 @@ fn parse_set(set: &str) -> Result<Layer, (String, String)> {
             let names = value.split(',').map(str::trim).filter(|n| !n.is_empty());
             layer.asks = Some(names.map(test_named).collect::<Result<_, _>>()?);
         }
-        "dialect.restart" | "dialect.volts" | "dialect.which_bus" | "dialect.listen" => {}
         "extends" | "dialect" | "csv" | "calibrate" | "guide" | "obd" | "did" | "broadcast" => {
             let right = "write it in a profile file and name that with --profile".to_string();
             return Err((format!("{key} cannot be set on the command line"), right));

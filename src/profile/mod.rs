@@ -26,6 +26,7 @@ pub use settings::*;
 use crate::channel::Channel;
 use crate::trade::{self, Job, Test};
 use crate::wire::dialect::Dialect;
+use crate::wire::obd::Pid54;
 use std::collections::BTreeMap;
 
 /// How a foreign column becomes a channel: `value * scale + offset`.
@@ -84,6 +85,11 @@ impl Profile {
     /// What is under test.
     pub fn subject(&self) -> trade::Subject {
         if self.set.subject.is == "module" { trade::Subject::Module } else { trade::Subject::Vehicle }
+    }
+
+    /// How PID 54 is read.
+    pub fn pid_54(&self) -> Pid54 {
+        if self.set.bus.pid_54 == "offset" { Pid54::Offset } else { Pid54::Signed }
     }
 
     /// The source of a setting's value, in words.

@@ -120,15 +120,18 @@ impl Signals {
     /// The value, if it was sampled within `least_s` or about as lately as it usually is: for what ends at once.
     pub fn lately(&self, c: Channel, least_s: f64) -> Option<f64> {
         let l = self.lines[c as usize].as_ref()?;
-        let widest = l.samplings.iter().fold(0f32, |a, b| a.max(seconds(*b)));
-        let within = least_s.max(1.5 * f64::from(widest)).min(self.stale_s);
+        let within = least_s.max(1.5 * widest(l)).min(self.stale_s);
         (self.now.since(l.at) <= within).then_some(l.value)
     }
 
     /// When the link that gives this channel last spoke.
     pub fn row_at(&self, c: Channel) -> Option<Stamp> {
-        let l = self.lines[c as usize].as_ref()?;
-        self.rows.get(usize::from(l.link).min(self.rows.len() - 1)).map(|r| r.0)
+        self.lines[c as usize].as_ref().map(|l| self.row(l).0)
+    }
+
+    /// The last rows of a channel's link.
+    fn row(&self, l: &Line) -> (Stamp, Stamp) {
+        self.rows[usize::from(l.link).min(self.rows.len() - 1)]
     }
 
     /// Stale: silent for longer than its kind of sampling allows.
@@ -147,9 +150,8 @@ impl Signals {
         if silent <= self.stale_s {
             return false;
         }
-        let widest = l.samplings.iter().fold(0f32, |a, b| a.max(seconds(*b)));
         if regular(l, c) {
-            return silent > 4.0 * f64::from(widest);
+            return silent > 4.0 * widest(l);
         }
         // A quantity that used to change every few seconds and has stood like iron for half an hour is not
         // measured any more: its controller sleeps.
@@ -157,7 +159,7 @@ impl Signals {
             return true;
         }
         // Sent only when it changes: good as long as its link still speaks.
-        let row = self.rows[usize::from(l.link).min(self.rows.len() - 1)];
+        let row = self.row(l);
         self.now.since(row.0) > self.stale_s.max(4.0 * row.0.since(row.1).clamp(0.0, 600.0))
     }
 
@@ -165,7 +167,7 @@ impl Signals {
     pub fn uncertainty(&self, c: Channel) -> f64 {
         let Some(l) = self.lines[c as usize].as_ref() else { return 0.0 };
         let own = l.at.since(l.previous_at);
-        let row = self.rows[usize::from(l.link).min(self.rows.len() - 1)];
+        let row = self.row(l);
         let by_row = if row.0 == l.at { row.0.since(row.1) } else { self.now.since(row.0) };
         let sampled = if regular(l, c) { own } else { own.min(by_row.max(0.0)) };
         sampled.max(self.held_interval(c))
@@ -191,6 +193,11 @@ impl Signals {
 
 fn seconds(ns: i64) -> f32 {
     Stamp(ns).secs() as f32
+}
+
+/// The widest of the last times between samples, seconds.
+fn widest(l: &Line) -> f64 {
+    f64::from(l.samplings.iter().fold(0f32, |a, b| a.max(seconds(*b))))
 }
 
 /// Time between the last changes, seconds: the shortest but for one `part` of them (2: the median).

@@ -157,11 +157,8 @@ pub fn answer(message: &[u8]) -> Result<Answer, Error> {
                 None => Ok(Answer::Codes(kind - 0x40, codes)),
             }
         }
-        [0x46, first, a, b, c, d] if first.is_multiple_of(0x20) => {
-            Ok(Answer::MonitorMask(*first, u32::from_be_bytes([*a, *b, *c, *d])))
-        }
         // Before CAN, in a message of seven bytes: filler before the mask; the limit's kind in the component's top bit.
-        [0x46, first, 0xFF, a, b, c, d] if first.is_multiple_of(0x20) => {
+        [0x46, first, a, b, c, d] | [0x46, first, 0xFF, a, b, c, d] if first.is_multiple_of(0x20) => {
             Ok(Answer::MonitorMask(*first, u32::from_be_bytes([*a, *b, *c, *d])))
         }
         [0x46, test, kind, a, b, c, d] if !test.is_multiple_of(0x20) => Ok(Answer::Makers(Makers {
