@@ -3,6 +3,7 @@
 use crate::channel::Channel;
 use crate::physics::decay_belief::DecaySpec;
 use crate::physics::soak_belief::{SoakDrive, SoakSpec};
+use crate::profile::Settings;
 use crate::time::Stamp;
 use crate::timeline::{SwitchState, Timeline};
 use crate::units::kelvin;
@@ -17,15 +18,22 @@ const WARM_IDLE_KPA: f64 = 35.0;
 /// What is known before a soak that was sealed at `start`.
 pub fn soak(t: &Timeline, start: Stamp) -> SoakSpec {
     let p = &t.profile.set;
-    let (v, spread) = t.vapour_volume_m3();
-    let m = &p.model;
     let start_vacuum_pa = match (t.pressure_pa().filter(|_| t.zero_known()), t.switch().0) {
         (Some((pa, e)), _) => (-pa - e, -pa + e),
         (None, Some(SwitchState::Closed)) => (p.switch.reopens_low_pa, p.reliefs.vacuum_high_pa),
-        // A vent that stood open until it sealed left next to nothing.
-        (None, _) if t.vent_open_before(start) => (0.0, 30.0),
+        (None, _) if t.vent_open_before(start) => AFTER_OPEN_VENT_PA,
         (None, _) => (0.0, p.switch.closes_high_pa),
     };
+    soak_at(p, t.settled_level_pct(), start_vacuum_pa)
+}
+
+/// A vent that stood open until it sealed left next to nothing, Pa of vacuum.
+pub const AFTER_OPEN_VENT_PA: (f64, f64) = (0.0, 30.0);
+
+/// What is known before a soak at a fuel level, sealed at this vacuum.
+pub fn soak_at(p: &Settings, level_pct: Option<f64>, start_vacuum_pa: (f64, f64)) -> SoakSpec {
+    let (v, spread) = p.vapour_volume_m3(level_pct);
+    let m = &p.model;
     SoakSpec {
         volume_m3: v,
         volume_spread: spread,

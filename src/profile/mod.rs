@@ -13,6 +13,7 @@ mod read_dialect;
 mod read_guide;
 mod settings;
 mod store;
+mod volume;
 
 pub use builtin::builtin_names;
 pub use bus::{BroadcastSource, BusSources, DidSource, Field, ObdSource};

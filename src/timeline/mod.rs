@@ -327,18 +327,7 @@ impl Timeline {
 
     /// Volume of air and vapour, cubic metres, and the half-width of its uncertainty as a fraction.
     pub fn vapour_volume_m3(&self) -> (f64, f64) {
-        let v = &self.profile.set.vehicle;
-        let spread = v.volume_spread_pct * 0.01;
-        let volume = |level: f64| (v.tank_l * (1.0 - level * 0.01) + v.tank_l * v.ullage_pct * 0.01 + v.lines_l) * 1e-3;
-        match self.settled_level_pct() {
-            Some(level) => (volume(level.clamp(0.0, 100.0)), spread),
-            None => {
-                let (low, high) =
-                    (volume(self.profile.set.soak.level_high_pct), volume(self.profile.set.soak.level_low_pct));
-                let mid = 0.5 * (low + high);
-                (mid, (high - mid) / mid + spread)
-            }
-        }
+        self.profile.set.vapour_volume_m3(self.settled_level_pct())
     }
 
     /// What sits on the tray's rig, and since when.

@@ -7,7 +7,7 @@ mod run;
 mod words;
 
 use super::draft::{Book, Draft, Machine};
-use super::{Condition, condition, within};
+use super::{Condition, enabling};
 use crate::channel::Channel;
 use crate::physics::soak_belief::{Probe, SoakBelief};
 use crate::physics::supply::SupplyTrace;
@@ -231,22 +231,5 @@ impl KeyOffSoak {
 }
 
 fn conditions(t: &Timeline) -> Vec<Condition> {
-    let p = &t.profile.set.soak;
-    vec![
-        within(
-            format!("fuel level {:.0} to {:.0} %", p.level_low_pct, p.level_high_pct),
-            Channel::FuelLevelPct,
-            t.settled_level_pct(),
-            p.level_low_pct,
-            p.level_high_pct,
-        ),
-        {
-            let c = t.signals.get(Channel::AmbientC);
-            condition(
-                format!("outside air above {:.1} °C", p.ambient_low_c),
-                c.map(|v| (Channel::AmbientC, v)),
-                c.map(|v| v >= p.ambient_low_c),
-            )
-        },
-    ]
+    enabling::soak(&t.profile.set, t.settled_level_pct(), t.signals.get(Channel::AmbientC))
 }

@@ -4,7 +4,8 @@ mod run;
 mod trace;
 
 use super::draft::{Book, Draft, Machine, mm};
-use super::{Condition, condition, missed, model, within};
+use super::enabling::{self, Start};
+use super::{Condition, missed, model};
 use crate::channel::Channel;
 use crate::physics::decay_belief::DecayBelief;
 use crate::time::Stamp;
@@ -274,40 +275,16 @@ impl VacuumDecay {
 
 /// The conditions of a start, with what was known then.
 fn start_conditions(t: &Timeline) -> Vec<Condition> {
-    let p = &t.profile.set.decay;
     let Some(start) = t.last_start() else { return Vec::new() };
-    let air = start.ambient_c.or(start.intake_air_c);
-    let by = if start.ambient_c.is_some() { "outside air" } else { "intake air" };
-    let above = start.coolant_c.zip(air).map(|(c, a)| c - a);
-    vec![
-        condition(
-            format!("coolant at start at most {:.1} K above {by}", p.start_above_ambient_k),
-            start.coolant_c.map(|c| (Channel::CoolantC, c)),
-            above.map(|k| k <= p.start_above_ambient_k),
-        ),
-        within(
-            format!("outside air at start {:.1} to {:.0} °C", p.ambient_low_c, p.ambient_high_c),
-            Channel::AmbientC,
-            air,
-            p.ambient_low_c,
-            p.ambient_high_c,
-        ),
-        condition(
-            format!("fuel level at most {:.0} %", p.level_high_pct),
-            t.settled_level_pct().map(|v| (Channel::FuelLevelPct, v)),
-            t.settled_level_pct().map(|v| v <= p.level_high_pct),
-        ),
-        condition(
-            format!("supply above {:.0} V", p.battery_low_v),
-            t.signals.get(Channel::BatteryV).map(|v| (Channel::BatteryV, v)),
-            t.signals.get(Channel::BatteryV).map(|v| v >= p.battery_low_v),
-        ),
-        condition(
-            format!("barometer above {:.0} kPa", p.baro_low_kpa),
-            t.baro_pa().map(|b| (Channel::BaroKpa, b.0 * 1e-3)),
-            t.baro_pa().map(|b| b.0 * 1e-3 >= p.baro_low_kpa),
-        ),
-    ]
+    let known = Start {
+        coolant_c: start.coolant_c,
+        air_c: start.ambient_c.or(start.intake_air_c),
+        at_intake: start.ambient_c.is_none(),
+        level_pct: t.settled_level_pct(),
+        battery_v: t.signals.get(Channel::BatteryV),
+        baro_kpa: t.baro_pa().map(|b| b.0 * 1e-3),
+    };
+    enabling::decay(&t.profile.set, &known)
 }
 
 fn rule(t: &Timeline) -> String {
