@@ -7,6 +7,7 @@
 use serde_json::Value;
 use soakwatch::physics::decay_belief::{DecayBelief, DecaySpec, Pull, Seen};
 use soakwatch::physics::leak_down::{Hold, LeakDown, LeakDownSpec, Ramp, sizes};
+use soakwatch::physics::posterior::Prior;
 use soakwatch::physics::tank::{Outside, Tank, TankSpec};
 use soakwatch::physics::{fuel, gas, orifice};
 use soakwatch::units::hole_area_m2;
@@ -307,6 +308,7 @@ fn usual() -> DecaySpec {
         // The drawn systems have none; told otherwise, the judge would size small holes a fifth too small.
         vapour_rise_pa_per_s: (0.0, 0.0),
         fuel_draw_m3_per_s: (0.0, 0.0),
+        prior: Prior::new(0.508),
         seed: 1,
     }
 }

@@ -1,8 +1,8 @@
 //! The jury: what one test says about another. No test queries another; this table alone joins them.
 
+use super::BELIEF;
 use super::draft::Draft;
 use super::start_vent::BIAS_RETURNED;
-use super::vacuum_decay::BELIEF;
 use super::verdict::{Counts, Evidence, Finding};
 use crate::time::Stamp;
 use crate::trade::{Test, Verdict};

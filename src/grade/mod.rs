@@ -27,6 +27,11 @@ use draft::Machine;
 use std::collections::BTreeMap;
 use verdict::{Counts, Finding, Part};
 
+/// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
+pub const BELIEF: &str = "belief_at_or_above_limit";
+/// Evidence: what was believed of the hole before, in words.
+pub const PRIOR: &str = "prior";
+
 /// One condition a test waits for, with its state now.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Condition {

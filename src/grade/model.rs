@@ -2,6 +2,7 @@
 
 use crate::channel::Channel;
 use crate::physics::decay_belief::DecaySpec;
+use crate::physics::posterior::Prior;
 use crate::physics::soak_belief::{SoakDrive, SoakSpec};
 use crate::profile::Settings;
 use crate::time::Stamp;
@@ -108,6 +109,7 @@ pub fn decay(t: &Timeline) -> DecaySpec {
         evaporation_s: (m.reevaporation_low_s, m.reevaporation_high_s),
         vapour_rise_pa_per_s: (-m.vapour_fall_pa_per_s, m.vapour_rise_pa_per_s),
         fuel_draw_m3_per_s: fuel_draw(t),
+        prior: Prior::new(p.leak.small_mm),
         seed: m.seed as u64,
     }
 }

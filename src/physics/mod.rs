@@ -10,6 +10,7 @@
 //! | [`soak_belief`] | which holes could have closed, or kept open, the leak switch in this night |
 //! | [`leak_down`] | the hole behind a small closed volume that was drawn or pressed and held; or that volume |
 //! | [`supply`] | whether a hole could have drawn a short trace, from the supply that it would have needed |
+//! | [`posterior`] | what is believed of a hole, before and after |
 //! | [`decay_belief`] | which holes fit one sealed pull and the decay after it |
 //!
 //! Nothing here does I/O or reads a clock; transcendental functions come from `libm`, sums run in a fixed order, so
@@ -21,6 +22,7 @@ pub mod fuel;
 pub mod gas;
 pub mod leak_down;
 pub mod orifice;
+pub mod posterior;
 mod sampling;
 pub mod soak_belief;
 pub mod supply;

@@ -14,9 +14,6 @@ use crate::trade::{Phase, Test};
 use run::Run;
 use trace::Trace;
 
-/// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
-pub const BELIEF: &str = "belief_at_or_above_limit";
-
 /// Pressures up to so long after purge was shut count as its start, s.
 const AT_START_S: f64 = 0.1;
 
@@ -290,7 +287,7 @@ fn start_conditions(t: &Timeline) -> Vec<Condition> {
 fn rule(t: &Timeline) -> String {
     let p = &t.profile.set;
     format!(
-        "after a cold start, vent sealed, purge off: the decay sizes the hole; {} or more fails as small, {} or more as large ({}); a verdict needs a belief of {:.3}; prior: tight or evenly in the logarithm of the hole; Cd {:.2}",
+        "after a cold start, vent sealed, purge off: the decay sizes the hole; {} or more fails as small, {} or more as large ({}); a verdict needs a belief of {:.3}, prior odds 1:1; Cd {:.2}",
         mm(p.leak.small_mm),
         mm(p.leak.large_mm),
         t.profile.source("leak.small_mm"),

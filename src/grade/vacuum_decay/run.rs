@@ -1,10 +1,12 @@
 //! One decay: what was seen of it, what is believed of the hole, and how that is told.
 
 use super::trace::{Mean, Trace};
-use super::{BELIEF, PullSeen, rule};
+use super::{PullSeen, rule};
 use crate::channel::Channel;
 use crate::grade::draft::{Draft, mm};
-use crate::physics::decay_belief::{DecayBelief, Posterior, Pull, Seen};
+use crate::grade::{BELIEF, PRIOR};
+use crate::physics::decay_belief::{DecayBelief, Pull, Seen};
+use crate::physics::posterior::{Posterior, Prior};
 use crate::time::Stamp;
 use crate::timeline::{SwitchState, Timeline};
 use crate::trade::{Test, Verdict};
@@ -218,6 +220,7 @@ impl Run {
         let (low, high) = posterior.interval();
         let best = posterior.best();
         d.note(BELIEF, p_leak);
+        d.note(PRIOR, Prior::new(small).words());
         d.note("explained_by_rebound", posterior.explained_by_rebound);
         let informed = posterior.informed() && !posterior.unexplained;
         let doubt = self.doubt(t);

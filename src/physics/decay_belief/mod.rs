@@ -4,24 +4,20 @@
 //! for each and for each hole of a row the pull is solved so that the switch closes when it was seen to close, and the
 //! decay is followed from there. What was seen of the decay then weighs members and holes.
 //!
-//! *Prior of the hole*: tight with [`PRIOR_TIGHT`], else evenly in the logarithm from [`HOLE_LOW_MM`] to
-//! [`HOLE_HIGH_MM`]. *Not modelled, and allowed for* by an error on the effective area and on the times: vapour that
+//! *Prior of the hole*: [`Prior`]. *Not modelled, and allowed for* by an error on the effective area and on the times: vapour that
 //! condenses, flow that is not sharp-edged, slosh. Members are a Latin hypercube drawn from PCG-64 with the profile's
 //! seed.
 
 mod member;
-mod posterior;
 mod reopenings;
 mod row;
 #[cfg(test)]
 mod tests;
 mod trace;
 
-pub use posterior::Posterior;
-
+use super::posterior::{CELLS, HOLE_HIGH_MM, HOLE_LOW_MM, Posterior, Prior, ROW, cell_mm, cell_place};
 use super::sampling::{Hypercube, quantile_sorted};
 use member::Member;
-use posterior::{CELLS, cell_mm, cell_place};
 use reopenings::{Reopenings, between};
 use row::{Lane, Leaks, Row};
 use trace::Trace;
@@ -29,13 +25,7 @@ use trace::Trace;
 /// Members of the ensemble.
 pub const MEMBERS: usize = 192;
 /// Holes behind each member: tight, then evenly in the logarithm.
-pub const HOLES: usize = 60;
-/// Smallest hole of the row after "tight", mm.
-pub const HOLE_LOW_MM: f64 = 0.05;
-/// Largest hole of the row, mm.
-pub const HOLE_HIGH_MM: f64 = 6.0;
-/// Prior probability of a tight system: holes below the row cannot be told from it.
-pub const PRIOR_TIGHT: f64 = 0.25;
+pub const HOLES: usize = ROW;
 /// No decay is followed longer than this, s.
 pub const HORIZON_S: f64 = 900.0;
 
@@ -77,6 +67,8 @@ pub struct DecaySpec {
     pub vapour_rise_pa_per_s: (f64, f64),
     /// Fuel that the running engine draws, m³/s: the vapour volume grows by it, and the pressure falls.
     pub fuel_draw_m3_per_s: (f64, f64),
+    /// What is believed of the hole before, about the limit.
+    pub prior: Prior,
     /// Seed of the ensemble.
     pub seed: u64,
 }
@@ -199,7 +191,7 @@ impl DecayBelief {
         let rebounds = |member: usize, cell: usize| {
             cell < nearly_tight && self.reopenings.of(member)[cell_place(cell).0].is_finite()
         };
-        Posterior::gather(&log_like, rebounds, bounds_above)
+        Posterior::gather(&self.spec.prior, &log_like, rebounds, bounds_above)
     }
 
     /// Seconds from purge-off after which the switch re-opens behind a hole of `mm`, in a share `share` of the members;

@@ -1,9 +1,9 @@
 //! When the switch re-opens, by member and hole, and how well that fits what it was seen to do.
 
 use super::member::Member;
-use super::posterior::{CELLS, FINE};
 use super::row::{Leaks, Row};
 use super::{HOLES, MEMBERS, square};
+use crate::physics::posterior::{CELLS, FINE};
 
 /// Seconds from purge-off to re-opening, `[member][hole]`; infinite beyond the horizon. Worked out when first asked
 /// for, and for as many holes as are asked for.

@@ -20,6 +20,7 @@ fn certain() -> DecaySpec {
         evaporation_s: (100.0, 100.0),
         vapour_rise_pa_per_s: (0.0, 0.0),
         fuel_draw_m3_per_s: (0.0, 0.0),
+        prior: Prior::new(0.508),
         seed: 1,
     }
 }
@@ -85,10 +86,11 @@ fn a_tight_tank_gives_back_29_percent_of_a_quick_pull() {
 fn nothing_seen_is_the_prior_and_says_so() {
     let p = DecayBelief::new(&usual(), &Pull { off_s: 6.0, ..Pull::default() }).posterior(&[]);
     assert!(!p.informed() && p.information_nats < 1e-9);
-    assert!((p.p_at_least(HOLE_LOW_MM * 1.001) - (1.0 - PRIOR_TIGHT)).abs() < 0.01);
-    // Even in the logarithm: half of the row lies below its geometric mean.
-    let middle = (HOLE_LOW_MM * HOLE_HIGH_MM).sqrt();
-    assert!((p.p_at_least(middle) / (1.0 - PRIOR_TIGHT) - 0.5).abs() < 0.01);
+    // Odds of 1:1 at the limit; below it half is tight; on each side even in the logarithm.
+    assert!((p.p_at_least(0.508) - 0.5).abs() < 1e-3, "{}", p.p_at_least(0.508));
+    assert!((p.p_at_least(HOLE_LOW_MM * 1.001) - 0.75).abs() < 0.01);
+    assert!((p.p_at_least((HOLE_LOW_MM * 0.508).sqrt()) - 0.625).abs() < 0.01);
+    assert!((p.p_at_least((0.508 * HOLE_HIGH_MM).sqrt()) - 0.25).abs() < 0.01);
     assert!((p.quantile(1.0 - p.p_at_least(1.0)) - 1.0).abs() < 1e-6, "a quantile undoes its probability");
 }
 

@@ -5,9 +5,9 @@
 //! Each new pressure is added to these, and nothing is gone through twice.
 
 use super::member::Member;
-use super::posterior::{CELLS, FINE};
 use super::row::{Lane, Leaks, Row, Steps};
 use super::{HOLES, MEMBERS, square};
+use crate::physics::posterior::{CELLS, FINE};
 
 /// A trace's points share their model error: together they count as this many.
 const WORTH: f64 = 8.0;

@@ -1,15 +1,61 @@
-//! Holes and their probabilities.
+//! What is believed of a hole: before anything was seen, and after an ensemble was weighed by what was.
+//!
+//! Both beliefs, of a soak and of a decay, put their ensemble's likelihoods on this one row of fine cells: tight, then
+//! evenly in the logarithm from [`HOLE_LOW_MM`] to [`HOLE_HIGH_MM`].
 
-use super::{HOLE_HIGH_MM, HOLE_LOW_MM, HOLES, MEMBERS, PRIOR_TIGHT};
+/// Holes in the coarse row for which a decay is followed: tight, then evenly in the logarithm.
+pub const ROW: usize = 60;
+/// Smallest hole of the row after "tight", mm: smaller ones cannot be told from tight.
+pub const HOLE_LOW_MM: f64 = 0.05;
+/// Largest hole of the row, mm.
+pub const HOLE_HIGH_MM: f64 = 6.0;
+
+/// What is believed of a hole before anything was seen: as likely below the limit as at or above it. Below, half of
+/// it is tight, the rest lies evenly in the logarithm from [`HOLE_LOW_MM`] to the limit; above, evenly in the
+/// logarithm up to [`HOLE_HIGH_MM`]. No survey of hole sizes is known: own choice, which favours neither verdict.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Prior {
+    cells: Vec<f64>,
+    limit_mm: f64,
+}
+
+impl Prior {
+    /// About the limit `limit_mm`.
+    pub fn new(limit_mm: f64) -> Prior {
+        let limit_mm = limit_mm.clamp(2.0 * HOLE_LOW_MM, 0.5 * HOLE_HIGH_MM);
+        let ln_edge = |place: f64| libm::log(edge_mm(place));
+        let (first, last, limit) = (ln_edge(0.5), ln_edge(CELLS as f64 - 0.5), libm::log(limit_mm));
+        let mut cells = vec![0.5 * TIGHT_OF_BELOW; CELLS];
+        for (c, cell) in cells.iter_mut().enumerate().skip(1) {
+            let (low, high) = (ln_edge(c as f64 - 0.5), ln_edge(c as f64 + 0.5));
+            let below = (high.min(limit) - low).max(0.0) / (limit - first);
+            let above = (high - low.max(limit)).max(0.0) / (last - limit);
+            *cell = 0.5 * (1.0 - TIGHT_OF_BELOW) * below + 0.5 * above;
+        }
+        Prior { cells, limit_mm }
+    }
+
+    /// In words, with its source.
+    pub fn words(&self) -> String {
+        format!(
+            "odds 1:1 at {:.3} mm; below it half tight, half evenly in the logarithm from {HOLE_LOW_MM} mm; above it evenly in the logarithm to {HOLE_HIGH_MM:.0} mm (own choice, no survey of sizes is known)",
+            self.limit_mm
+        )
+    }
+}
+
+/// Prior share of "tight" among all that is below the limit.
+const TIGHT_OF_BELOW: f64 = 0.5;
 
 /// Holes and their probabilities.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Posterior {
     /// Share of "tight", then per fine cell of the row.
     cells: Vec<f64>,
+    prior: Vec<f64>,
     /// Information gained about the hole against the prior, nats.
     pub information_nats: f64,
-    /// Effective number of members behind it, at most [`MEMBERS`].
+    /// Effective number of members behind it.
     pub effective_members: f64,
     /// Probability that a nearly tight system (below 0.25 mm) re-opened the switch by re-warming and evaporation.
     pub explained_by_rebound: f64,
@@ -36,20 +82,27 @@ const NEGLIGIBLE: f64 = -45.0;
 impl Posterior {
     /// From the logarithms of the likelihood, `[member][cell]`; `rebounds` tells of a member and a cell whether its
     /// nearly tight system re-opens the switch.
-    pub(super) fn gather(log_like: &[f64], rebounds: impl Fn(usize, usize) -> bool, bounds_above: bool) -> Posterior {
+    pub(super) fn gather(
+        prior: &Prior,
+        log_like: &[f64],
+        rebounds: impl Fn(usize, usize) -> bool,
+        bounds_above: bool,
+    ) -> Posterior {
+        let prior = &prior.cells;
         let most = log_like.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let mut heat = 1.0;
-        let mut sums = Sums::new(log_like, most, heat, &rebounds);
+        let mut sums = Sums::new(prior, log_like, most, heat, &rebounds);
         // A belief that rests on a few members knows only that the others were drawn badly: let more of them speak.
         while sums.effective() < LEAST_MEMBERS && heat > LEAST_HEAT {
             heat *= 0.7;
-            sums = Sums::new(log_like, most, heat, &rebounds);
+            sums = Sums::new(prior, log_like, most, heat, &rebounds);
         }
         let effective_members = sums.effective();
         let Sums { mut cells, total, rebound, .. } = sums;
         if total <= 0.0 {
             return Posterior {
-                cells: (0..CELLS).map(prior).collect(),
+                cells: prior.clone(),
+                prior: prior.clone(),
                 information_nats: 0.0,
                 effective_members: 0.0,
                 explained_by_rebound: 0.0,
@@ -61,11 +114,12 @@ impl Posterior {
         for (c, p) in cells.iter_mut().enumerate() {
             *p /= total;
             if *p > 0.0 {
-                information += *p * libm::log(*p / prior(c));
+                information += *p * libm::log(*p / prior[c]);
             }
         }
         Posterior {
             cells,
+            prior: prior.clone(),
             information_nats: information.max(0.0),
             effective_members,
             explained_by_rebound: rebound / total,
@@ -122,7 +176,7 @@ impl Posterior {
 
     /// The largest hole, mm, that is at least `share` times as likely to bring what was seen as the likeliest.
     fn as_likely_as(&self, share: f64) -> f64 {
-        let likelihood = |c: usize| self.cells[c] / prior(c);
+        let likelihood = |c: usize| self.cells[c] / self.prior[c];
         let most = (0..CELLS).map(likelihood).fold(0.0, f64::max);
         (0..CELLS).rev().find(|c| likelihood(*c) >= share * most).map_or(0.0, cell_mm)
     }
@@ -134,7 +188,7 @@ impl Posterior {
 }
 
 /// Fine cells in all: tight, then the row.
-pub(super) const CELLS: usize = 2 + (HOLES - 2) * FINE;
+pub(super) const CELLS: usize = 2 + (ROW - 2) * FINE;
 
 /// The hole of the row at or below a fine cell, and how far it is to the next.
 pub(super) fn cell_place(cell: usize) -> (usize, f64) {
@@ -151,10 +205,6 @@ pub(super) fn cell_mm(cell: usize) -> f64 {
     if cell == 0 { 0.0 } else { edge_mm(cell as f64) }
 }
 
-pub(super) fn prior(cell: usize) -> f64 {
-    if cell == 0 { PRIOR_TIGHT } else { (1.0 - PRIOR_TIGHT) / (CELLS - 1) as f64 }
-}
-
 /// The weights of all members and cells, added up.
 struct Sums {
     cells: Vec<f64>,
@@ -164,7 +214,7 @@ struct Sums {
 }
 
 impl Sums {
-    fn new(log_like: &[f64], most: f64, heat: f64, rebounds: &impl Fn(usize, usize) -> bool) -> Sums {
+    fn new(prior: &[f64], log_like: &[f64], most: f64, heat: f64, rebounds: &impl Fn(usize, usize) -> bool) -> Sums {
         let mut sums = Sums { cells: vec![0.0; CELLS], total: 0.0, squares: 0.0, rebound: 0.0 };
         if !most.is_finite() {
             return sums;
@@ -181,7 +231,7 @@ impl Sums {
                 if below != last {
                     (last, share) = (below, libm::exp(below));
                 }
-                let w = prior(c) * share;
+                let w = prior[c] * share;
                 sums.cells[c] += w;
                 weight += w;
                 if rebounds(m, c) {
@@ -195,6 +245,6 @@ impl Sums {
     }
 
     fn effective(&self) -> f64 {
-        if self.squares > 0.0 { self.total * self.total / self.squares } else { MEMBERS as f64 }
+        if self.squares > 0.0 { self.total * self.total / self.squares } else { f64::INFINITY }
     }
 }
