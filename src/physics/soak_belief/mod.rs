@@ -9,12 +9,13 @@
 //! 20 s of capture time; what is measured is averaged within the grid, and each member smooths it by a time of its own,
 //! since a probe's noise and its steps of resolution are not weather.
 
-use super::air_balance::{AirBalance, AirState};
-use super::fuel::Gasoline;
-use super::gas;
-use super::sampling::{Hypercube, even, even_log, quantile_sorted};
+mod member;
+#[cfg(test)]
+mod tests;
+
+use super::sampling::{Hypercube, quantile_sorted};
 use super::supply::SupplySpec;
-use super::tank::{Cell, Climate, Decays, Outside, TankSpec, Ways};
+use member::Member;
 
 /// Step of the grid, s of capture time.
 pub const GRID_S: f64 = 20.0;
@@ -27,10 +28,6 @@ pub const HOLE_LOW_MM: f64 = 0.03;
 /// Largest hole of the row, mm: a bound at this value means "this or more".
 pub const HOLE_HIGH_MM: f64 = 1.6;
 
-/// Over how long a member smooths the temperatures, s: some believe a quick change of a probe, some do not.
-const SMOOTH_S: (f64, f64) = (120.0, 1200.0);
-/// The barometer needs less: it is quiet, and acts at once.
-const SMOOTH_BARO_S: f64 = 60.0;
 /// A clock that jumps must not cost a year of steps: no more than this of a silence is followed, s.
 const LONGEST_STEP_S: f64 = 7.0 * 86_400.0;
 /// A silence longer than this leaves the path between its two ends open.
@@ -38,10 +35,6 @@ const GAP_S: f64 = 600.0;
 /// How far the weather may have strayed within a silence, K a hour of it, and at most.
 const GAP_STRAY_K_PER_H: f64 = 0.5;
 const GAP_STRAY_MOST_K: f64 = 3.0;
-/// By how much sun or a warm floor may heat a tank of which only the outside air is known, K.
-const UNSEEN_WARMER_K: f64 = 5.0;
-/// Relative part of the temperature change that a badly placed probe may miss.
-const PLACE_ERROR: f64 = 0.05;
 
 /// What is known before the soak. Ranges are (lowest, highest); equal ends switch a spread off.
 #[derive(Debug, Clone, PartialEq)]
@@ -140,37 +133,6 @@ pub struct SoakBelief {
     baro_lost_s: Option<f64>,
     /// To when a measured pressure is accounted for.
     stood_s: Option<f64>,
-}
-
-#[derive(Debug, Clone)]
-struct Member {
-    gasoline: Gasoline,
-    tank: TankSpec,
-    decays: Decays,
-    climate: Climate,
-    before: Outside,
-    smooth: [Option<f64>; CHANNELS],
-    first: [Option<f64>; CHANNELS],
-    smooth_gain: [f64; CHANNELS],
-    cells: [Cell; HOLES],
-    ways: [Ways; HOLES],
-    /// Deepest vacuum since the start, and since the mark.
-    deepest_pa: [f64; HOLES],
-    deepest_since_pa: [f64; HOLES],
-    closes_pa: f64,
-    tight_closed_s: Option<f64>,
-    start_vacuum_pa: f64,
-    above_ambient_k: f64,
-    above_wall_k: f64,
-    offset_k: f64,
-    drift_k: f64,
-    place: f64,
-    stray: f64,
-    baro_slope_pa_per_s: f64,
-    /// Vapour at the start, share of saturation: the least that any member has.
-    saturation_least: f64,
-    air: AirBalance,
-    first_climate: Climate,
 }
 
 impl SoakBelief {
@@ -427,162 +389,6 @@ impl SoakBelief {
     }
 }
 
-impl Member {
-    fn new(spec: &SoakSpec, u: &[f64], holes_mm: &[f64; HOLES]) -> Member {
-        let both = |u: f64| 2.0 * u - 1.0;
-        // The spread is a 90 % half-width of an even distribution.
-        let volume = spec.volume_m3 * (1.0 + spec.volume_spread / 0.9 * both(u[0])).max(0.05);
-        let area = 1.0 + spec.area_error * both(u[1]);
-        let fuel_lag_s = even_log(spec.fuel_lag_s, u[7]);
-        let tank = TankSpec {
-            volume_m3: volume,
-            hole_mm: 0.0,
-            cd: spec.cd * area,
-            rvp_psi: even(spec.rvp_psi, u[2]),
-            saturation: even(spec.saturation, u[3]),
-            evaporation_s: even_log(spec.evaporation_s, u[4]),
-            gas_lag_s: even_log(spec.gas_lag_s, u[6]),
-            // A thin wall over the gas is faster than wall and fuel together.
-            wall_lag_s: fuel_lag_s * even(WALL_OF_FUEL_LAG, u[8]),
-            fuel_lag_s,
-            fuel_behind_wall_s: even_log(spec.fuel_behind_wall_s, u[9]),
-            relief_pressure_pa: even(spec.relief_pressure_pa, u[10]),
-            relief_vacuum_pa: even(spec.relief_vacuum_pa, u[11]),
-        };
-        let gasoline = Gasoline::new(tank.rvp_psi);
-        let slow = -libm::expm1(-GRID_S / even_log(SMOOTH_S, u[19]));
-        let outside = Outside { baro_pa: BARO_ASSUMED_PA, ambient_k: None, wall_k: None, fuel_k: None };
-        Member {
-            gasoline,
-            tank,
-            decays: Decays::new(&tank, GRID_S),
-            climate: Climate::start(&tank, &gasoline, &outside, 0.0),
-            before: outside,
-            smooth: [None; CHANNELS],
-            first: [None; CHANNELS],
-            smooth_gain: [slow, slow, slow, -libm::expm1(-GRID_S / SMOOTH_BARO_S)],
-            cells: [Cell::default(); HOLES],
-            ways: holes_mm.map(|hole_mm| Ways::new(&TankSpec { hole_mm, ..tank })),
-            deepest_pa: [0.0; HOLES],
-            deepest_since_pa: [0.0; HOLES],
-            closes_pa: even(spec.closes_pa, u[5]),
-            tight_closed_s: None,
-            start_vacuum_pa: even(spec.start_vacuum_pa, u[12]),
-            above_ambient_k: even(spec.start_above_ambient_k, u[13]),
-            above_wall_k: even(spec.start_above_wall_k, u[20]),
-            offset_k: spec.temperature_error_k * both(u[14]),
-            // The part of a probe's error that changes in the night: half of it.
-            drift_k: 0.5 * spec.temperature_error_k * both(u[15]),
-            place: if spec.temperature_error_k > 0.0 { PLACE_ERROR * both(u[16]) } else { 0.0 },
-            stray: both(u[17]),
-            baro_slope_pa_per_s: spec.baro_unknown_pa_per_h / 3600.0 * both(u[18]),
-            saturation_least: spec.saturation.0.min(spec.saturation.1),
-            air: AirBalance::default(),
-            first_climate: Climate::start(&tank, &gasoline, &outside, 0.0),
-        }
-    }
-
-    fn listen(&mut self, mean: &[Option<f64>; CHANNELS], steps: u64) {
-        for c in 0..CHANNELS {
-            if let Some(mean) = mean[c] {
-                // A running mean at first, so that the first sample's noise does not stand as the start of the night.
-                let gain = self.smooth_gain[c].max(1.0 / steps as f64);
-                let smooth = self.smooth[c].map_or(mean, |s| s + (mean - s) * gain);
-                self.smooth[c] = Some(smooth);
-                self.first[c].get_or_insert(smooth);
-            }
-        }
-    }
-
-    /// The world as this member takes it from the probes.
-    fn outside(&self, settled: f64, baro_blind_s: f64, stray_k: f64) -> Outside {
-        let off = self.offset_k + self.drift_k * settled + self.stray * stray_k;
-        let k = |c: usize| {
-            let (now, first) = (self.smooth[c]?, self.first[c]?);
-            Some(now + off + self.place * (now - first))
-        };
-        Outside {
-            baro_pa: self.smooth[BARO].unwrap_or(BARO_ASSUMED_PA) + self.baro_slope_pa_per_s * baro_blind_s,
-            ambient_k: k(0),
-            wall_k: k(1),
-            fuel_k: k(2),
-        }
-    }
-
-    fn seal(&mut self, outside: &Outside) {
-        self.before = *outside;
-        self.climate = Climate::start(&self.tank, &self.gasoline, outside, self.above_ambient_k);
-        if outside.wall_k.is_some() && outside.fuel_k.is_none() {
-            let before = self.gasoline.pressure(self.climate.fuel_k);
-            self.climate.fuel_k += self.above_wall_k;
-            self.climate.vapour_pa *= self.gasoline.pressure(self.climate.fuel_k) / before.max(1.0);
-        }
-        for cell in &mut self.cells {
-            *cell = Cell { pressure_pa: -self.start_vacuum_pa, deficit_pa: 0.0 };
-        }
-        self.deepest_pa = [self.start_vacuum_pa; HOLES];
-        self.deepest_since_pa = self.deepest_pa;
-        self.first_climate = self.climate;
-        let c = &self.climate;
-        let vapour_pa = self.saturation_least * self.gasoline.pressure(c.fuel_k.min(c.wall_k));
-        self.air.seal(AirState { total_pa: c.baro_pa, vapour_pa, gas_k: c.gas_k });
-    }
-
-    fn driven_pa(&self) -> f64 {
-        let (first, now) = (&self.first_climate, &self.climate);
-        let vapour = self.gasoline.pressure(now.fuel_k) - self.gasoline.pressure(first.fuel_k);
-        vapour + now.baro_pa * libm::log(now.gas_k / first.gas_k)
-    }
-
-    fn supply(&self, drive_pa_per_s: (f64, f64), zero_error_pa: f64, noise_pa: f64) -> SupplySpec {
-        let c = &self.climate;
-        let vapour_most_pa = self.vapour_most_pa();
-        let mixture = gas::mixture_molar((vapour_most_pa / c.baro_pa).min(0.9));
-        SupplySpec {
-            volume_m3: self.tank.volume_m3,
-            cd: self.tank.cd,
-            rho: (gas::density(mixture, c.baro_pa, c.gas_k), gas::air_density(c.baro_pa, c.gas_k)),
-            baro_pa: c.baro_pa,
-            vapour_most_pa,
-            saturation_least: self.saturation_least,
-            drive_pa_per_s,
-            zero_error_pa,
-            noise_pa,
-        }
-    }
-
-    fn vapour_most_pa(&self) -> f64 {
-        let c = &self.climate;
-        // The fuel's surface may be as warm as the wall, and warmer than either where neither is measured.
-        let unseen = if self.smooth[1].is_some() || self.smooth[2].is_some() { 0.0 } else { UNSEEN_WARMER_K };
-        self.gasoline.pressure(c.fuel_k.max(c.wall_k) + unseen)
-    }
-
-    fn stood(&mut self, gauge_pa: f64, dt_s: f64) {
-        let vapour_pa = self.vapour_most_pa();
-        let c = &self.climate;
-        let now = AirState { total_pa: c.baro_pa + gauge_pa, vapour_pa, gas_k: c.gas_k };
-        self.air.stood(gauge_pa, dt_s, &now);
-    }
-
-    fn step(&mut self, now_s: f64, outside: &Outside) {
-        let push = self.climate.step(&self.gasoline, &self.decays, &self.before, outside);
-        self.before = *outside;
-        for h in 0..HOLES {
-            self.cells[h].step(&push, &self.ways[h], 0.0);
-            let vacuum = -self.cells[h].pressure_pa;
-            self.deepest_pa[h] = self.deepest_pa[h].max(vacuum);
-            self.deepest_since_pa[h] = self.deepest_since_pa[h].max(vacuum);
-        }
-        if self.tight_closed_s.is_none() && -self.cells[0].pressure_pa >= self.closes_pa {
-            self.tight_closed_s = Some(now_s);
-        }
-    }
-}
-
-/// The wall over the gas against wall and fuel together, as a share of the lag.
-const WALL_OF_FUEL_LAG: (f64, f64) = (0.1, 1.0);
-
 /// The hole between those that reached `level` and those that did not.
 fn edge_mm(holes_mm: &[f64; HOLES], deepest_pa: &[f64; HOLES], level: f64) -> f64 {
     let Some(last) = deepest_pa.iter().rposition(|&v| v >= level) else { return 0.0 };
@@ -600,162 +406,4 @@ fn quantile(values: impl Iterator<Item = f64>, q: f64) -> f64 {
     let mut sorted: Vec<f64> = values.collect();
     sorted.sort_unstable_by(f64::total_cmp);
     quantile_sorted(&sorted, q)
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// No spread at all: one tank, 249 Pa, as the table of the trade facts.
-    fn certain(volume_m3: f64, rvp_psi: f64) -> SoakSpec {
-        SoakSpec {
-            volume_m3,
-            volume_spread: 0.0,
-            cd: 0.6,
-            area_error: 0.0,
-            rvp_psi: (rvp_psi, rvp_psi),
-            closes_pa: (249.0, 249.0),
-            relief_pressure_pa: (300.0, 300.0),
-            relief_vacuum_pa: (1500.0, 1500.0),
-            gas_lag_s: (1.0, 1.0),
-            fuel_lag_s: (1.0, 1.0),
-            fuel_behind_wall_s: (1.0, 1.0),
-            evaporation_s: (1.0, 1.0),
-            saturation: (1.0, 1.0),
-            start_vacuum_pa: (0.0, 0.0),
-            start_above_ambient_k: (0.0, 0.0),
-            start_above_wall_k: (0.0, 0.0),
-            baro_unknown_pa_per_h: 0.0,
-            temperature_error_k: 0.0,
-            seed: 1,
-        }
-    }
-
-    fn cool(spec: &SoakSpec, k_per_h: f64, hours: f64) -> SoakBelief {
-        let mut b = SoakBelief::new(spec);
-        let mut s = 0.0;
-        while s <= hours * 3600.0 {
-            let k = 297.15 - k_per_h * s / 3600.0;
-            b.advance(s, &SoakDrive { ambient_k: Some(k), baro_pa: Some(101_325.0), ..SoakDrive::default() });
-            s += 60.0;
-        }
-        b
-    }
-
-    #[test]
-    fn the_trade_s_table_of_what_a_night_can_tell() {
-        // Trade facts, computed there (AP-42 vapour, Cd 0.6, 249 Pa, steady cooling from about 20 °C): dry / saturated
-        // RVP 9, in mm, rounded to 0.01 mm. Dry must agree within that. The wet column there adds up to 1.5 kPa/K to
-        // the gas law of the whole headspace; the formula gives 1.28 at 20 °C and only the air's share contracts, so
-        // the ensemble may lie lower, by 15 % at most.
-        let rates = [0.5, 1.0, 2.0, 5.0, 15.0];
-        let rows = [
-            (0.040, [(0.04, 0.10), (0.06, 0.15), (0.09, 0.21), (0.14, 0.33), (0.24, 0.56)]),
-            (0.080, [(0.06, 0.15), (0.09, 0.21), (0.13, 0.29), (0.20, 0.46), (0.34, 0.80)]),
-        ];
-        for (volume, row) in rows {
-            for (rate, (dry, wet)) in rates.iter().zip(row) {
-                // Long enough to come near the steady vacuum, 4 K either side of 20 °C.
-                let hours = 8.0 / rate;
-                for (rvp, expected, share) in [(0.0, dry, 0.0), (9.0, wet, 0.15)] {
-                    let got = cool(&certain(volume, rvp), *rate, hours).opens_from_mm(0.5);
-                    let tolerance = 0.008 + share * expected;
-                    assert!(
-                        (got - expected).abs() < tolerance,
-                        "{volume} m³, {rate} K/h, RVP {rvp}: {got} mm against {expected}"
-                    );
-                }
-            }
-        }
-    }
-
-    #[test]
-    fn fuel_that_is_no_longer_sampled_follows_the_tank() {
-        // The controller sleeps ten minutes after key-off; the skin goes on cooling.
-        let run = |lose: bool| {
-            let mut b = SoakBelief::new(&SoakSpec { relief_vacuum_pa: (9000.0, 9000.0), ..certain(0.04, 9.0) });
-            for i in 0..480 {
-                let s = f64::from(i) * 60.0;
-                let wall_k = Some(297.15 - s / 3600.0);
-                let fuel_k = (s < 600.0).then_some(297.15);
-                if lose && s >= 600.0 {
-                    b.lose(Probe::Fuel);
-                }
-                b.advance(s, &SoakDrive { wall_k, fuel_k, baro_pa: Some(101_325.0), ..SoakDrive::default() });
-            }
-            b.tight_pressure_pa().1
-        };
-        assert!(run(true) < -1400.0, "saturated vapour condenses as fuel cools: {}", run(true));
-        assert!(run(false) > run(true), "held, the fuel goes on evaporating");
-    }
-
-    #[test]
-    fn unsure_nights_widen_and_do_not_break() {
-        let wide = SoakSpec {
-            volume_spread: 0.15,
-            area_error: 0.1,
-            rvp_psi: (7.0, 13.0),
-            closes_pa: (200.0, 300.0),
-            relief_pressure_pa: (100.0, 500.0),
-            relief_vacuum_pa: (750.0, 1800.0),
-            gas_lag_s: (120.0, 1800.0),
-            fuel_lag_s: (7200.0, 28800.0),
-            fuel_behind_wall_s: (300.0, 3600.0),
-            evaporation_s: (120.0, 7200.0),
-            saturation: (0.5, 1.0),
-            start_above_ambient_k: (0.0, 10.0),
-            start_above_wall_k: (-1.0, 2.0),
-            baro_unknown_pa_per_h: 100.0,
-            temperature_error_k: 1.0,
-            ..certain(0.04, 9.0)
-        };
-        let night = |every_s: f64, noise: bool, baro: Option<f64>| {
-            let mut b = SoakBelief::new(&wide);
-            let mut s = 0.0;
-            while s <= 36_000.0 {
-                // A probe that reads whole half kelvins, where noise is asked for.
-                let k: f64 = 293.15 - s / 3600.0;
-                let wall_k = Some(if noise { (k * 2.0).round() * 0.5 } else { k });
-                b.advance(s, &SoakDrive { wall_k, baro_pa: baro, ..SoakDrive::default() });
-                s += every_s;
-            }
-            (b.closes_up_to_mm(0.95), b.opens_from_mm(0.95))
-        };
-        let good = night(10.0, false, Some(101_325.0));
-        // A usual night at 1 K/h says something: a closed switch passes 0.508 mm, an open one bounds from below.
-        assert!(good.0 < 0.4 && good.1 > 0.05, "{good:?}");
-        // With 64 members the quantiles themselves are good to about a tenth.
-        let steps = night(10.0, true, Some(101_325.0));
-        assert!(
-            steps.0 >= good.0 * 0.9 && steps.0 < 0.45 && (steps.1 / good.1 - 1.0).abs() < 0.35,
-            "{steps:?} {good:?}"
-        );
-        let blind = night(10.0, false, None);
-        assert!(blind.0 >= good.0 * 0.9 && blind.1 <= good.1 * 1.1, "{blind:?} {good:?}");
-        let gap = night(18_000.0, false, Some(101_325.0));
-        assert!(gap.0 >= good.0 * 0.9 && gap.1 <= good.1 * 1.1, "{gap:?} {good:?}");
-    }
-
-    #[test]
-    fn nonsense_in_does_not_hang_or_spoil() {
-        let mut b = SoakBelief::new(&certain(0.04, 9.0));
-        assert!(!b.driven());
-        b.advance(0.0, &SoakDrive::default());
-        b.advance(f64::NAN, &SoakDrive { wall_k: Some(290.0), ..SoakDrive::default() });
-        b.advance(100.0, &SoakDrive { wall_k: Some(f64::NAN), ..SoakDrive::default() });
-        assert!(!b.driven());
-        b.advance(200.0, &SoakDrive { wall_k: Some(290.0), ..SoakDrive::default() });
-        b.advance(150.0, &SoakDrive { wall_k: Some(290.0), ..SoakDrive::default() });
-        b.advance(1e12, &SoakDrive { wall_k: Some(288.0), ..SoakDrive::default() });
-        assert!(b.driven() && b.now_s() > 9e11);
-        assert!(b.closes_up_to_mm(0.95).is_finite() && b.tight_pressure_pa().1.is_finite());
-    }
-
-    #[test]
-    fn no_cooling_closes_nothing() {
-        let b = cool(&certain(0.04, 9.0), 0.0, 6.0);
-        assert_eq!(b.closes_up_to_mm(0.95), 0.0);
-        assert_eq!(b.tight_closes_share(), 0.0);
-        assert_eq!(b.tight_closes_at(0.5), None);
-    }
 }
