@@ -7,7 +7,7 @@ use crate::channel::Channel;
 use crate::decode::{Decoder, Item, NoticeKind, Reading};
 use crate::grade::controller::Controllers;
 use crate::grade::verdict::{Findings, GapSpan, Num, Part, PhaseSpan, StrokeSpan};
-use crate::grade::{Bench, Graded};
+use crate::grade::{Bench, Graded, TIMER_RULE};
 use crate::guide::{self, Guide, Standing};
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkId, LinkInfo, Record};
@@ -43,6 +43,8 @@ pub struct TestRow {
     pub verdict: Verdict,
     /// First reason of the last run, or what it waits for.
     pub text: String,
+    /// A leak test that ran: what a controller's timer rule would have decided of that run.
+    pub timer_rule: Option<String>,
 }
 
 /// A picture of the judge for a view. Views may miss some.
@@ -364,8 +366,10 @@ impl Judge {
         let tests = under_way
             .into_iter()
             .map(|(test, running)| {
-                let text = last_run(&graded, test).and_then(|f| f.reasons.first().cloned()).unwrap_or_default();
-                TestRow { test, running, verdict: graded.summary[&test], text }
+                let run = last_run(&graded, test);
+                let text = run.and_then(|f| f.reasons.first().cloned()).unwrap_or_default();
+                let timer_rule = run.and_then(|f| f.word(TIMER_RULE)).map(str::to_owned);
+                TestRow { test, running, verdict: graded.summary[&test], text, timer_rule }
             })
             .collect();
         Snapshot {

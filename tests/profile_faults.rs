@@ -304,6 +304,8 @@ fn limits_the_wrong_way_round_are_found_in_every_pair() {
         ("soak.shortest_s=14401", "soak.open_after_s"),
         ("decay.ambient_high_c=4", "decay.ambient_low_c"),
         ("leak.large_mm=0.5", "leak.small_mm"),
+        ("timer.large_s=51", "timer.small_s"),
+        ("timer.large_fall_pa=236", "timer.small_fall_pa"),
         ("model.vapour_lag_low_s=1801", "model.vapour_lag_high_s"),
         ("model.fuel_lag_high_s=7199", "model.fuel_lag_low_s"),
         ("model.evaporation_low_s=7201", "model.evaporation_high_s"),

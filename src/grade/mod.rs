@@ -13,6 +13,7 @@ mod purge_response;
 mod relief;
 mod start_vent;
 mod switch_circuit;
+mod timer_rule;
 mod tray;
 mod vacuum_decay;
 mod vent_path;
@@ -25,6 +26,7 @@ use crate::timeline::{Happening, Timeline};
 use crate::trade::{Phase, Subject, Test, Verdict};
 use draft::Machine;
 use std::collections::BTreeMap;
+pub use timer_rule::{TIMER_RULE, TIMER_RULE_BECAUSE};
 use verdict::{Counts, Finding, Part};
 
 /// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.

@@ -125,6 +125,14 @@ pub struct Finding {
 }
 
 impl Finding {
+    /// The word of evidence under a name, if it is one.
+    pub fn word(&self, name: &str) -> Option<&str> {
+        match self.evidence.get(name) {
+            Some(Evidence::Text(word)) => Some(word),
+            _ => None,
+        }
+    }
+
     /// The verdict as it stands: a withdrawn one decides nothing.
     pub fn standing(&self) -> Verdict {
         if self.withdrawn_by.is_some() { Verdict::Inconclusive } else { self.verdict }

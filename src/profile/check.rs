@@ -76,6 +76,8 @@ const RULES: &[(&str, Order, &str, &str)] = &[
     ("soak.shortest_s", NotAbove, "soak.open_after_s", "a soak too short to be judged cannot mean anything"),
     ("decay.ambient_low_c", Below, "decay.ambient_high_c", "else no temperature would do"),
     ("leak.small_mm", Below, "leak.large_mm", "small leaks lie between them"),
+    ("timer.large_s", Below, "timer.small_s", "a larger hole re-opens the switch sooner"),
+    ("timer.small_fall_pa", Below, "timer.large_fall_pa", "a larger hole lets more vacuum go"),
     ("tray.zero_within_pa", Below, "switch.reopens_low_pa", "at zero every switch is open"),
     ("tray.tight_mm", Below, "tray.reference_mm", "a tight rig must be told from the known hole"),
     ("tray.hold_limit_mm", NotAbove, "tray.reference_mm", "the control must show that the limit can be seen"),

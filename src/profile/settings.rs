@@ -302,6 +302,22 @@ settings! {
         /// How sure a verdict must be.
         sure: number("", 0.8, 0.9999);
     }
+    /// The timer rule: what a controller decides that knows neither volume nor fuel nor the vacuum it began with. It is
+    /// told beside the verdicts and has no part in them.
+    timer Timer {
+        /// The switch re-opening sooner than this after purge-off means a small leak.
+        small_s: number("s", 0.5, 3600.0);
+        /// The switch re-opening sooner than this means a large leak.
+        large_s: number("s", 0.1, 3600.0);
+        /// With a pressure sensor: the fall of vacuum is taken over this time.
+        fall_s: number("s", 0.5, 3600.0);
+        /// A fall of this or more means a small leak.
+        small_fall_pa: number("Pa", 5.0, 5000.0);
+        /// A fall of this or more means a large leak.
+        large_fall_pa: number("Pa", 5.0, 5000.0);
+        /// With a pressure sensor: a soak that comes this far from the air's pressure, either way, is a pass.
+        soak_pa: number("Pa", 5.0, 5000.0);
+    }
     /// What the physical model does not know.
     model Model {
         /// Discharge coefficient to which "equivalent hole" refers.

@@ -3,6 +3,7 @@
 use super::console::terminal;
 use super::show::{self, Ink, paint, part_ink, verdict_ink};
 use crate::grade::verdict::{Finding, Findings, Num, Part, PartVerdict, Test, Verdict};
+use crate::grade::{TIMER_RULE, TIMER_RULE_BECAUSE};
 use crate::units::Shown;
 
 /// How to show it.
@@ -121,6 +122,10 @@ fn test_lines(f: &Findings, test: Test, style: Style, out: &mut Vec<String>) {
             ),
         });
     }
+    if let Some(decision) = run.word(TIMER_RULE) {
+        let why = run.word(TIMER_RULE_BECAUSE).unwrap_or_default();
+        more(format!("by a timer rule alone: {decision}; {why}"));
+    }
     if matches!(verdict, Verdict::Fail | Verdict::Inconclusive) && !run.next.is_empty() {
         more(format!("next: {}", run.next));
     }
@@ -183,6 +188,8 @@ mod tests {
     #[test]
     fn a_night_on_one_screen() {
         let mut decay = run(Test::VacuumDecay, Verdict::Fail, "re-opened 3.1 s after purge-off from 498.1778 Pa");
+        decay.evidence.insert(TIMER_RULE.into(), "large leak".into());
+        decay.evidence.insert(TIMER_RULE_BECAUSE.into(), "re-opened after 3.1 s".into());
         decay.leak_mm = Some(LeakMm { low: Num(0.9), best: Num(1.016), high: Num(f64::NAN) });
         let f = Findings {
             capture: "van-07".into(),
@@ -228,6 +235,7 @@ mod tests {
             "start vent      pass          2 runs (2 pass). again",
             "vacuum decay    fail          re-opened 3.1 s after purge-off from 2.00",
             "hole 0.040 in, between 0.035 in and ? (90 %)",
+            "by a timer rule alone: large leak; re-opened",
             "gaps            1, 13.5 s in all",
             "00:01:00 to 00:01:13, bench: the port went away",
             "lost            raw.pcapng, byte 99: 3 records lost",

@@ -189,7 +189,13 @@ mod tests {
         let health = Health::default();
         s.events = vec![(Stamp::from_secs(60.5), "vacuum of 249.0889 Pa".into())];
         s.events_total = 1;
-        let row = |verdict| TestRow { test: Test::KeyOffSoak, running: None, verdict, text: "closed".into() };
+        let row = |verdict| TestRow {
+            test: Test::KeyOffSoak,
+            running: None,
+            verdict,
+            text: "closed".into(),
+            timer_rule: None,
+        };
         s.tests = vec![row(Verdict::NotRun)];
         let lines = told.lines(&s, &health, Shown::Inch);
         assert_eq!(lines, ["00:01:00 vacuum of 1.00 inH2O"]);

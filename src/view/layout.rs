@@ -100,6 +100,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     link_rows += grant(&mut left, links.min(3) - link_rows);
     event_rows += grant(&mut left, events.min(3) - event_rows);
     condition_rows += grant(&mut left, conditions.min(4) - condition_rows);
+    let timer = grant(&mut left, page.timer().iter().count());
     let signal_rows = grant(&mut left, signals);
     condition_rows += grant(&mut left, conditions - condition_rows);
     let wait_rows = wait_rows + grant(&mut left, waits.len().min(2) - wait_rows);
@@ -125,6 +126,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
         _ => vec![one],
     });
     page.section("tests", texts.collect(), &mut rows);
+    page.section("timer", page.timer().into_iter().take(timer).collect(), &mut rows);
     page.section("part", page.part().into_iter().take(part).collect(), &mut rows);
     page.section("events", page.events(event_rows), &mut rows);
     page.section("note", page.note().into_iter().take(note_rows).collect(), &mut rows);
@@ -368,6 +370,13 @@ impl Page<'_> {
         (in_one, Some([first, format!("{:1$}{rest}", "", TEST + VERDICT)]))
     }
 
+    /// What a controller's timer rule would have decided of the leak tests that ran.
+    fn timer(&self) -> Option<String> {
+        let said = |t: &TestRow| Some(format!("{} {}", show::test(t.test), t.timer_rule.as_ref()?));
+        let said: Vec<String> = self.snapshot.tests.iter().filter_map(said).collect();
+        (!said.is_empty()).then(|| show::fit(&format!("by a timer rule alone: {}", said.join(", ")), self.room))
+    }
+
     /// The verdict on the part on the tray.
     fn part(&self) -> Option<String> {
         let part = self.snapshot.part.as_ref()?;
@@ -461,6 +470,7 @@ mod tests {
                 running: (i % 3 == 0).then(|| (f64::NAN, LONG.to_owned())),
                 verdict: [Verdict::Pass, Verdict::Fail, Verdict::Inconclusive, Verdict::NotRun][i % 4],
                 text: LONG.to_owned(),
+                timer_rule: (i == 3).then(|| "small leak".to_owned()),
             })
             .collect();
         s.events = (0..32).map(|i| (Stamp::from_secs(i as f64), format!("event {i}: {LONG}"))).collect();

@@ -1,6 +1,7 @@
 //! What a soak has to say: its verdict, reasons and numbers.
 
 use super::super::draft::{Draft, mm};
+use super::super::timer_rule::{self, SoakSwitch};
 use super::run::spoils_closing;
 use super::*;
 
@@ -42,6 +43,7 @@ impl Run {
             d.note("vapour_model", "ethanol blend: outside the petroleum correlation");
         }
         d.rests_on_switch = !self.tapped;
+        self.timer_rule(t).note(&mut d);
         let named: Vec<&str> = self.spoilers.iter().map(|s| s.text.as_str()).collect();
         if !named.is_empty() {
             d.note("noticed", named.join("; "));
@@ -68,6 +70,22 @@ impl Run {
             d.because(format!("the record has a gap of {:.0} s in this soak", b.since(a)));
         }
         d
+    }
+
+    /// What a controller with a timer would have made of it.
+    fn timer_rule(&self, t: &Timeline) -> timer_rule::Said {
+        if t.profile.set.switch.fitted != "yes" {
+            let furthest =
+                self.deepest_pa.into_iter().chain(self.highest_pa).max_by(|a, b| a.abs().total_cmp(&b.abs()));
+            return timer_rule::soak_by_pressure(&t.profile, furthest);
+        }
+        let key_off = self.key_off.unwrap_or(self.start);
+        let seen = match (self.closed_at.map(|c| c.0).or(self.early_edge), self.seen_open) {
+            (Some(at), _) => SoakSwitch::Closed(at.since(key_off)),
+            (None, Some(_)) if self.no_bias.is_none() && self.lost.is_none() => SoakSwitch::StayedOpen,
+            _ => SoakSwitch::Unread,
+        };
+        timer_rule::soak_by_switch(&t.profile, seen)
     }
 
     /// Why this soak could not tell.

@@ -250,6 +250,7 @@ impl VacuumDecay {
             unknown,
             pull_s: pull.as_ref().map(|pull| at.since(pull.began)),
             moving: false,
+            timer_pa: None,
         };
         if run.missed.is_empty() {
             run.belief = Some(DecayBelief::new(&model::decay(t), &run.pull(pull)));

@@ -4,7 +4,7 @@ use super::trace::{Mean, Trace};
 use super::{PullSeen, rule};
 use crate::channel::Channel;
 use crate::grade::draft::{Draft, mm};
-use crate::grade::{BELIEF, PRIOR};
+use crate::grade::{BELIEF, PRIOR, timer_rule};
 use crate::physics::decay_belief::{DecayBelief, Pull, Seen};
 use crate::physics::posterior::{Posterior, Prior};
 use crate::time::Stamp;
@@ -46,6 +46,8 @@ pub(super) struct Run {
     pub(super) unknown: Vec<String>,
     pub(super) pull_s: Option<f64>,
     pub(super) moving: bool,
+    /// Pressure when the timer rule's own time was over.
+    pub(super) timer_pa: Option<f64>,
 }
 
 impl Run {
@@ -107,6 +109,9 @@ impl Run {
         while let Some((at, pa)) = self.pending.pop_front_if(|(at, _)| *at <= self.sealed_until) {
             let mean = self.trace.add(at, pa);
             self.lowest_pa = self.trace.last().map_or(self.lowest_pa, |pa| self.lowest_pa.min(pa));
+            if self.timer_pa.is_none() && at.since(self.start) >= t.profile.set.timer.fall_s {
+                self.timer_pa = self.trace.last();
+            }
             self.believe(t, mean);
         }
     }
@@ -187,11 +192,24 @@ impl Run {
         })
     }
 
+    /// What a controller with a timer would have made of it.
+    fn timer_rule(&self, t: &Timeline) -> timer_rule::Said {
+        if t.profile.set.switch.fitted != "yes" {
+            let pa = self.timer_pa.or(self.trace.last());
+            let fell = pa.zip(self.start_pa).map(|(now, start)| now - start);
+            return timer_rule::decay_by_pressure(&t.profile, fell, self.timer_pa.is_some());
+        }
+        let since_start = |at: Stamp| at.since(self.start);
+        let reopened = self.reopened().map(|(at, _)| since_start(at));
+        timer_rule::decay_by_switch(&t.profile, reopened, self.closed_until().map(since_start))
+    }
+
     pub(super) fn draft(&self, t: &Timeline) -> Draft {
         let p = &t.profile.set;
         let end = self.end.unwrap_or(t.now());
         let mut d = Draft::run(Test::VacuumDecay, rule(t), self.start, end);
         d.rests_on_switch = !self.tapped;
+        self.timer_rule(t).note(&mut d);
         let (v, spread) = t.vapour_volume_m3();
         d.note("vapour_volume_l", v * 1e3);
         d.note("vapour_volume_spread_pct", spread * 100.0);
