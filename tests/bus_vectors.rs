@@ -182,6 +182,7 @@ fn requests_by_identifier_and_for_codes() {
             "codes_by_status" => Request::CodesByStatus(byte(&row, "mask")),
             "emission_codes" => Request::EmissionCodes(byte(&row, "mask")),
             "emission_permanent" => Request::EmissionPermanent,
+            "snapshots" => Request::Snapshots(code(&row).three()),
             other => panic!("{other}"),
         };
         assert_eq!(request.bytes(), hex(&row["bytes"]), "{row}");
@@ -194,14 +195,42 @@ fn requests_by_identifier_and_for_codes() {
 fn codes_by_service_19() {
     for row in rows("uds_codes") {
         let got = uds::answer(&hex(&row["bytes"])).unwrap_or_else(|e| panic!("{e}: {row}"));
-        let expected = row["codes"].as_array().expect("codes").iter().map(|pair| {
-            let [_, a, b, c] = u32::try_from(pair[0].as_u64().expect("a code")).expect("24 bits").to_be_bytes();
-            (
-                Code::from_three([a, b, c]).expect("a code"),
-                u8::try_from(pair[1].as_u64().expect("a status")).expect("8 bits"),
-            )
-        });
+        let expected = row["codes"]
+            .as_array()
+            .expect("codes")
+            .iter()
+            .map(|pair| (three(&pair[0]), u8::try_from(pair[1].as_u64().expect("a status")).expect("8 bits")));
         assert_eq!(got, uds::Answer::Codes(byte(&row, "report"), expected.collect()), "{row}");
+    }
+}
+
+fn three(number: &Value) -> Code {
+    let [_, a, b, c] = u32::try_from(number.as_u64().expect("a code")).expect("24 bits").to_be_bytes();
+    Code::from_three([a, b, c]).expect("a code")
+}
+
+fn code(row: &Value) -> Code {
+    three(&row["code"])
+}
+
+/// udsoncan: records of what stood when a code was stored (19 04), with the identifiers of SAE J1979-2.
+#[test]
+fn snapshots_by_service_19() {
+    let length = |id: u16| Some(obd::length(id.to_be_bytes()[1]));
+    for row in rows("uds_snapshots") {
+        let got = uds::answer(&hex(&row["bytes"])).unwrap_or_else(|e| panic!("{e}: {row}"));
+        let uds::Answer::Snapshots(of, status, data) = got else { panic!("{row}") };
+        assert_eq!((of, status), (code(&row), byte(&row, "status")), "{row}");
+        let told = uds::snapshots(&data, length);
+        assert!(told.iter().all(|s| s.unread == 0), "{row}");
+        let ours = told.iter().map(|s| {
+            let values = s.values.iter().map(|(id, bytes)| {
+                let text: String = bytes.iter().map(|b| format!("{b:02x}")).collect();
+                serde_json::json!([id, text])
+            });
+            serde_json::json!([s.record, values.collect::<Vec<_>>()])
+        });
+        assert_eq!(Value::from(ours.collect::<Vec<_>>()), row["records"], "{row}");
     }
 }
 

@@ -7,7 +7,7 @@
 use super::schedule::{Datum, request};
 use super::{Address, To, Wire};
 use crate::wire::ask::Request;
-use crate::wire::obd;
+use crate::wire::{obd, uds};
 use std::collections::VecDeque;
 
 /// When it is asked.
@@ -43,6 +43,8 @@ enum Line {
     Named(Request, &'static [u8], By),
     /// Ask which code stored the freeze frame; if there is one, ask for the mask of its PIDs and for these.
     Frozen(&'static [u8]),
+    /// Ask for codes of this status, and in the end for what stood when each of them was stored.
+    Codes(u8),
 }
 
 /// VIN, calibration identifications, their verification numbers, in-use counters (spark and compression ignition), name.
@@ -60,8 +62,11 @@ const STATUS: u8 = 0x01;
 const THIS_CYCLE: u8 = 0x41;
 const FULL_SCALES: u8 = 0x4F;
 
+/// So many codes of one controller are asked for what stood when they were stored; those about fuel vapour first.
+const MOST_SNAPSHOTS: usize = 8;
+
 fn list(era: Era, occasion: Occasion, wire: Wire) -> Vec<Line> {
-    use Line::{Ask, Frozen, Named, Pid};
+    use Line::{Ask, Codes, Frozen, Named, Pid};
     // The older buses know neither permanent codes nor results by monitor identifier: their tests are the maker's own.
     let on_can = wire != Wire::Text;
     let (info, monitors): (By, By) = match era {
@@ -81,9 +86,7 @@ fn list(era: Era, occasion: Occasion, wire: Wire) -> Vec<Line> {
         Era::Classic if on_can => vec![Ask(Request::Stored), Ask(Request::Pending), Ask(Request::Permanent)],
         Era::Classic => vec![Ask(Request::Stored), Ask(Request::Pending)],
         // Confirmed, then pending.
-        Era::Newer => {
-            vec![Ask(Request::EmissionCodes(0x08)), Ask(Request::EmissionCodes(0x04)), Ask(Request::EmissionPermanent)]
-        }
+        Era::Newer => vec![Codes(0x08), Codes(0x04), Ask(Request::EmissionPermanent)],
     });
     lines.extend([Pid(STATUS), Pid(THIS_CYCLE)]);
     if occasion == Occasion::KeyOn {
@@ -93,7 +96,7 @@ fn list(era: Era, occasion: Occasion, wire: Wire) -> Vec<Line> {
         let (first, wanted) = if on_can { (0x20, VAPOUR) } else { (0x00, MAKERS) };
         lines.push(Named(monitors(first), wanted, monitors));
     }
-    if occasion == Occasion::KeyOn && era == Era::Classic {
+    if occasion != Occasion::AfterStart && era == Era::Classic {
         lines.push(Frozen(FROZEN));
     }
     lines
@@ -105,6 +108,7 @@ enum Then {
     Nothing,
     Named(&'static [u8], By),
     Frozen(&'static [u8]),
+    Snapshots,
 }
 
 /// A list under way.
@@ -136,6 +140,7 @@ impl OwnWord {
                     Line::Pid(p) if has(to, p) => left.push_back((to, pid(p), Then::Nothing)),
                     Line::Pid(_) => {}
                     Line::Named(mask, wanted, then) => left.push_back((to, mask, Then::Named(wanted, then))),
+                    Line::Codes(status) => left.push_back((to, Request::EmissionCodes(status), Then::Snapshots)),
                     Line::Frozen(wanted) => left.push_back((to, Request::Frozen(0x02), Then::Frozen(wanted))),
                 }
             }
@@ -161,6 +166,10 @@ impl OwnWord {
             let to = if self.one_by_one { To::One(*from) } else { To::All };
             let found: Vec<(Request, Then)> = match &then {
                 Then::Nothing => Vec::new(),
+                Then::Snapshots => {
+                    self.snapshots(to, message);
+                    Vec::new()
+                }
                 Then::Named(wanted, ask) => named(message, wanted, *ask),
                 Then::Frozen(wanted) => match obd::answer(message) {
                     // No code: no frame.
@@ -178,6 +187,19 @@ impl OwnWord {
         }
         for m in more.into_iter().rev() {
             self.left.push_front(m);
+        }
+    }
+
+    /// Puts what stood when these codes were stored behind all else, each once.
+    fn snapshots(&mut self, to: To, message: &[u8]) {
+        let Ok(uds::Answer::Codes(_, mut codes)) = uds::answer(message) else { return };
+        codes.sort_by_key(|c| !c.0.is_vapour());
+        for (code, _) in codes {
+            let ask = Request::Snapshots(code.three());
+            let there = self.left.iter().filter(|l| l.0 == to && matches!(l.1, Request::Snapshots(_)));
+            if there.clone().count() < MOST_SNAPSHOTS && !there.clone().any(|l| l.1 == ask) {
+                self.left.push_back((to, ask, Then::Nothing));
+            }
         }
     }
 }
@@ -215,8 +237,28 @@ mod tests {
             word.done(&[answer], false);
         }
         let monitors = [0, 1, 2].map(Request::Monitor);
-        assert_eq!(asked, [&[Request::Info(0), Request::Stored, Request::Pending][..], &monitors].concat());
+        let codes = [Request::Info(0), Request::Stored, Request::Pending];
+        assert_eq!(asked, [&codes[..], &monitors, &[Request::Frozen(2)]].concat());
         let after = OwnWord::new(Era::Classic, Occasion::AfterStart, Wire::Text, &[], |_, _| false);
         assert!(!after.left.iter().any(|l| matches!(l.1, Request::Monitor(_))));
+    }
+
+    /// Codes as ISO 14229 service 19 42 gives them: the same in both lists, and one that is not about fuel vapour.
+    #[test]
+    fn a_newer_vehicle_is_asked_what_stood_when_each_code_was_stored() {
+        let engine = Address::Can(crate::wire::can_frame::Id::Standard(0x7E8));
+        let mut word = OwnWord::new(Era::Newer, Occasion::AfterStart, Wire::Can, &[engine], |_, _| false);
+        let mut asked = Vec::new();
+        while let Some((to, request)) = word.next() {
+            let codes =
+                [&[0x59, 0x42, 0x33, 0x8D, 0xFF, 4][..], &[0x20, 3, 1, 0, 9], &[0x20, 4, 0x56, 0, 0x8D]].concat();
+            let answer = if matches!(request, Request::EmissionCodes(_)) { codes } else { vec![0x7F, 0x19, 0x31] };
+            assert_eq!(to, To::One(engine));
+            asked.push(request);
+            word.done(&[(engine, answer)], false);
+        }
+        let lists = [Request::EmissionCodes(8), Request::EmissionCodes(4), Request::EmissionPermanent];
+        let stood = [[4, 0x56, 0], [3, 1, 0]].map(Request::Snapshots);
+        assert_eq!(asked, [&lists[..], &stood].concat());
     }
 }

@@ -32,6 +32,9 @@ fn controller(said: &Said) -> impl Iterator<Item = String> {
     let mut told: Vec<String> = kinds.iter().filter_map(|kind| Some(codes(kind, said.codes.get(kind)?))).collect();
     let frame = said.freeze_frame.as_ref().and_then(|f| f.code.as_ref());
     told.extend(frame.map(|code| format!("freeze frame of {}", code.code)));
+    let mut records: Vec<_> = said.snapshots.iter().map(|s| format!("freeze frame of {}", s.code.code)).collect();
+    records.dedup();
+    told.extend(records);
     told.extend(said.readiness.as_ref().filter(|r| r.last.said.lamp).map(|_| "lamp on".to_owned()));
     let mut monitor: Vec<String> = said.readiness.as_ref().map(ready).into_iter().collect();
     for m in &said.monitors {
@@ -147,6 +150,7 @@ mod tests {
             maker_tests: vec![makers_own(513, Outcome::Fail), makers_own(0, Outcome::NotRun)],
             in_use: None,
             freeze_frame: None,
+            snapshots: vec![],
         };
         let r = |value| MonitorResult { value: Num(value), low: Num(12.5), high: Num(100.0), result: Outcome::Fail };
         assert_eq!(result("s", &r(9.0)), "fail (9 of 12.5 to 100 s)");

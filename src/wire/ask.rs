@@ -26,13 +26,15 @@ pub enum Request {
     EmissionCodes(u8),
     /// Permanent emission-related trouble codes (ISO 14229 service 19 55, functional group 33; SAE J1979-2).
     EmissionPermanent,
+    /// Every record of what stood when a code was stored (ISO 14229 service 19 04, record FF: all): the code's three bytes.
+    Snapshots([u8; 3]),
 }
 
 /// The services that may be asked: SAE J1979 and ISO 14229.
 pub const SERVICES: [u8; 9] = [0x01, 0x02, 0x03, 0x06, 0x07, 0x09, 0x0A, 0x19, 0x22];
 
 /// The readings of service 19 that may be asked; others exist that this program has no use for.
-const CODE_REPORTS: [u8; 3] = [0x02, 0x42, 0x55];
+const CODE_REPORTS: [u8; 4] = [0x02, 0x04, 0x42, 0x55];
 
 impl Request {
     /// The message, without addressing.
@@ -49,6 +51,7 @@ impl Request {
             Request::CodesByStatus(mask) => vec![0x19, 0x02, *mask],
             Request::EmissionCodes(mask) => vec![0x19, 0x42, 0x33, *mask, 0xFF],
             Request::EmissionPermanent => vec![0x19, 0x55, 0x33],
+            Request::Snapshots([a, b, c]) => vec![0x19, 0x04, *a, *b, *c, 0xFF],
         }
     }
 }
@@ -56,6 +59,7 @@ impl Request {
 /// True if a message may leave: its service is on the list, whatever made the bytes.
 pub fn may_leave(message: &[u8]) -> bool {
     match message {
+        [0x19, 0x04, of @ ..] => of.len() == 4,
         [0x19, report, ..] => CODE_REPORTS.contains(report),
         // The freeze frame's number must be 0, which reads the stored one.
         [0x02, _, frame] => *frame == 0,
@@ -81,7 +85,12 @@ mod tests {
             assert!(!may_leave(&[service]) && !may_leave(&[service, 0, 0]), "{service:02X}");
         }
         assert!(!may_leave(&[]));
-        assert!(!may_leave(&[0x19, 0x04]) && !may_leave(&[0x02, 0x0C]) && !may_leave(&[0x02, 0x0C, 1]));
+        assert!(
+            !may_leave(&[0x19, 0x04])
+                && !may_leave(&[0x19, 0x06, 4, 0x56, 0, 0xFF])
+                && !may_leave(&[0x02, 0x0C])
+                && !may_leave(&[0x02, 0x0C, 1])
+        );
         let open = (0..=u8::MAX).filter(|s| may_leave(&[*s, 0x02, 0x00])).count();
         assert_eq!(open, SERVICES.len());
     }
@@ -100,6 +109,7 @@ mod tests {
             (Request::CodesByStatus(0x0D), "19 02 0D"),
             (Request::EmissionCodes(0x08), "19 42 33 08 FF"),
             (Request::EmissionPermanent, "19 55 33"),
+            (Request::Snapshots([0x04, 0x56, 0x00]), "19 04 04 56 00 FF"),
         ];
         for (request, hex) in all {
             let bytes = request.bytes();

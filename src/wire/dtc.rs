@@ -34,6 +34,12 @@ impl Code {
         )
     }
 
+    /// The three bytes of ISO 14229.
+    pub fn three(self) -> [u8; 3] {
+        let [high, low] = self.word.to_be_bytes();
+        [high, low, self.failure.unwrap_or(0)]
+    }
+
     /// Its two bytes, without the failure type.
     pub fn word(self) -> u16 {
         self.word

@@ -11,6 +11,8 @@ pub enum Answer {
     Data(Vec<u8>),
     /// Service 19: which report, and codes with their status.
     Codes(u8, Vec<(Code, u8)>),
+    /// Service 19 04: a code, its status, and the records of what stood when it was stored, not yet told apart.
+    Snapshots(Code, u8, Vec<u8>),
     /// No: to this service, for this reason.
     No(u8, u8),
     /// "I heard, and need longer" (7F xx 78).
@@ -48,6 +50,10 @@ pub fn answer(message: &[u8]) -> Result<Answer, Error> {
             }
             short => codes(0x55, rest, 5, 1).or(short),
         },
+        [0x59, 0x04, a, b, c, status, rest @ ..] => match Code::from_three([*a, *b, *c]) {
+            Some(code) => Ok(Answer::Snapshots(code, *status, rest.to_vec())),
+            None => Err(Error::Short(message.len())),
+        },
         [0x59 | 0x62 | 0x7F, ..] | [] => Err(Error::Short(message.len())),
         [other, ..] => Err(Error::Service(*other)),
     }
@@ -76,6 +82,44 @@ pub fn records(data: &[u8], length: impl Fn(u16) -> Option<usize>) -> Option<Vec
         rest = &after[n..];
     }
     rest.is_empty().then_some(all)
+}
+
+/// One record of an answer of service 19 04: what stood when a code was stored.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Snapshot<'a> {
+    /// Its number; 00 is the one that the law asks for.
+    pub record: u8,
+    /// Identifiers and their bytes.
+    pub values: Vec<(u16, &'a [u8])>,
+    /// Bytes behind the last identifier whose length is known, to the end of the answer: where a record ends is not
+    /// said, so they cannot be told apart.
+    pub unread: usize,
+}
+
+/// Tells the records of a service-19-04 answer apart, with the length of each identifier. Each is its number, how many
+/// identifiers it has (0: not told), and these with their bytes.
+pub fn snapshots(data: &[u8], length: impl Fn(u16) -> Option<usize>) -> Vec<Snapshot<'_>> {
+    let mut rest = data;
+    let mut all = Vec::new();
+    while let Some(([record, count], after)) = rest.split_first_chunk::<2>() {
+        let mut s = Snapshot { record: *record, values: Vec::new(), unread: 0 };
+        rest = after;
+        while !rest.is_empty() && (*count == 0 || s.values.len() < usize::from(*count)) {
+            let value = rest.split_first_chunk::<2>().and_then(|(id, after)| {
+                let id = u16::from_be_bytes(*id);
+                Some((id, after.split_at_checked(length(id)?)?))
+            });
+            let Some((id, (bytes, after))) = value else {
+                s.unread = rest.len();
+                rest = &[];
+                break;
+            };
+            s.values.push((id, bytes));
+            rest = after;
+        }
+        all.push(s);
+    }
+    all
 }
 
 /// A reason for "no" in words.
@@ -141,11 +185,35 @@ mod tests {
         assert_eq!(answer(&[0x59, 0x02, 0xFF, 4]), Err(Error::Short(1)));
     }
 
+    #[test]
+    fn what_stood_when_a_code_was_stored() {
+        let bytes =
+            [0x59, 0x04, 0x04, 0x56, 0x00, 0x89, 0x00, 2, 0xF4, 0x05, 0x82, 0xF4, 0x0C, 0x0B, 0xB8, 0x01, 1, 0xF4];
+        let Ok(Answer::Snapshots(code, 0x89, data)) = answer(&bytes) else { panic!() };
+        assert_eq!(code.to_string(), "P0456");
+        let length = |id: u16| Some(super::super::obd::length(id as u8)).filter(|n| *n > 0 && id >> 8 == 0xF4);
+        let values = vec![(0xF405, &[0x82][..]), (0xF40C, &[0x0B, 0xB8][..])];
+        let first = Snapshot { record: 0, values: values.clone(), unread: 0 };
+        let second = |unread| Snapshot { record: 1, values: Vec::new(), unread };
+        assert_eq!(snapshots(&data, length), [first.clone(), second(1)], "cut short");
+        assert_eq!(snapshots(&data[..9], length), [first]);
+        // An identifier of unknown length: what is behind it cannot be told apart, what is before it is read.
+        let own = [&data[..9], &[0x01, 3, 0xF4, 0x05, 0x82, 0x20, 0x11, 7, 0xF4, 0x0D, 50]].concat();
+        let told = snapshots(&own, length);
+        assert_eq!((told.len(), told[1].values.len(), told[1].unread), (2, 1, 6));
+        assert_eq!(snapshots(&[0x00, 0, 0xF4, 0x05, 0x82], length)[0].values, [(0xF405, &[0x82][..])], "no count");
+        assert_eq!(answer(&bytes[..6]), Ok(Answer::Snapshots(code, 0x89, vec![])), "none stored");
+        assert_eq!(answer(&bytes[..5]), Err(Error::Short(5)));
+        assert_eq!(answer(&[0x59, 0x04, 0, 0, 0, 0]), Err(Error::Short(6)), "no code");
+    }
+
     proptest! {
         #[test]
         fn any_bytes_are_read_or_refused(m in proptest::collection::vec(any::<u8>(), 0..40)) {
-            if let Ok(Answer::Data(d)) = answer(&m) {
-                let _ = records(&d, |id| Some(usize::from(id & 3)));
+            match answer(&m) {
+                Ok(Answer::Data(d)) => drop(records(&d, |id| Some(usize::from(id & 3)))),
+                Ok(Answer::Snapshots(_, _, d)) => drop(snapshots(&d, |id| Some(usize::from(id & 3)))),
+                _ => {}
             }
         }
     }

@@ -192,6 +192,9 @@ def uds_requests():
         rows.append({"ask": "emission_codes", "mask": mask, "bytes": codes.get_payload().hex()})
     permanent = ReadDTCInformation.make_request(0x55, functional_group_id=0x33)
     rows.append({"ask": "emission_permanent", "bytes": permanent.get_payload().hex()})
+    for code in (0x045600, 0x044213):
+        frozen = ReadDTCInformation.make_request(0x04, dtc=code, snapshot_record_number=0xFF)
+        rows.append({"ask": "snapshots", "code": code, "bytes": frozen.get_payload().hex()})
     for row in rows:
         assert Request.from_payload(bytes.fromhex(row["bytes"])).get_payload().hex() == row["bytes"]
     return rows
@@ -214,6 +217,27 @@ def uds_codes():
             assert answer.service_data.dtc_count == n
             codes = [[d.id, d.status.get_byte_as_int()] for d in answer.service_data.dtcs]
             rows.append({"bytes": message.hex(), "report": report, "codes": codes})
+    return rows
+
+
+def uds_snapshots():
+    """Answers of service 19 04 (what stood when a code was stored), read by the library: records with their identifiers."""
+    config = {0xF405: "B", 0xF40C: ">H", 0xF42F: "B", 0xF432: ">h", 0xF446: "B"}
+    rows = []
+    for message in (
+        "590404560089",
+        "590404560089" + "0001f40582",
+        "590404560089" + "0005f40582f40c0bb8f42f80f432fc18f44637",
+        "590404421304" + "0002f40582f40c0bb8" + "0102f40583f40c0bb9" + "f001f42f81",
+    ):
+        answer = ReadDTCInformation.interpret_response(
+            Response.from_payload(bytes.fromhex(message)), 0x04, didconfig=config, dtc_snapshot_did_size=2
+        )
+        (dtc,) = answer.service_data.dtcs
+        records = {}
+        for s in dtc.snapshots:
+            records.setdefault(s.record_number, []).append([s.did, s.raw_data.hex()])
+        rows.append({"bytes": message, "code": dtc.id, "status": dtc.status.get_byte_as_int(), "records": sorted(records.items())})
     return rows
 
 
@@ -292,6 +316,7 @@ def vectors():
         "pauses": pauses(),
         "uds_requests": uds_requests(),
         "uds_codes": uds_codes(),
+        "uds_snapshots": uds_snapshots(),
         "uds_no": uds_no(),
         "uds_data": uds_data(),
         "serial": serial_text(),

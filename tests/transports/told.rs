@@ -95,6 +95,7 @@ impl Van {
                 did(0xF63C),
                 did(0xF63D),
                 did(0xF190),
+                Request::Snapshots([0x04, 0x56, 0x00]),
             ]
         } else {
             let mut all = vec![
@@ -186,11 +187,18 @@ fn the_van_is_what_it_says_by_every_way_of_asking() {
         assert_eq!((&row["unit"], &row["watches"]), (&json!("s"), &json!("leak of 0.020 in")));
         let row = rows.iter().find(|m| m["monitor"] == "3B").unwrap();
         assert_eq!(row["last"]["said"]["result"], "pass", "0.8 mm is less than 0.040 in");
-        if standard != Standard::J1979_2 {
-            assert_eq!(said["freeze_frame"]["code"]["code"], "P0456");
-            assert!(said["freeze_frame"]["values"]["fuel_level_pct"].as_f64().unwrap() > 10.0);
+        let frame = if standard == Standard::J1979_2 {
+            assert_eq!((said["snapshots"].as_array().unwrap().len(), &said["freeze_frame"]), (1, &Value::Null));
+            let frame = &said["snapshots"][0];
+            assert_eq!((&frame["record"], &frame["unread"]), (&json!("00"), &json!(0)));
+            assert_eq!(frame["values"].as_object().unwrap().len(), 13, "{frame}");
+            frame
+        } else {
             assert_eq!(said["name"], "ECM-EngineControl");
-        }
+            &said["freeze_frame"]
+        };
+        assert_eq!(frame["code"]["code"], "P0456");
+        assert!(frame["values"]["fuel_level_pct"].as_f64().unwrap() > 10.0);
         if std::env::var_os("SOAKWATCH_BUS_CAPTURE").is_some() {
             let hex = |m: &Vec<u8>| m.iter().map(|b| format!("{b:02x}")).collect::<String>();
             let all: Vec<_> = van.messages.iter().map(|(sent, m)| json!({"sent": sent, "bytes": hex(m)})).collect();

@@ -10,7 +10,7 @@ mod tests;
 
 pub use said::{
     At, Calibration, CodeSaid, ControllerWord, Disagreement, FirstLast, Freeze, InUse, LimitKind, MakerResult,
-    MakerTest, MonitorResult, MonitorSaid, MonitorState, Outcome, Readiness, Said, Vin,
+    MakerTest, MonitorResult, MonitorSaid, MonitorState, Outcome, Readiness, Said, SnapshotSaid, Vin,
 };
 
 use super::Graded;
@@ -47,6 +47,10 @@ impl Controllers {
         match word.message.first() {
             Some(0x59 | 0x62) => match uds::answer(&word.message) {
                 Ok(uds::Answer::Codes(report, codes)) => said.by_status(word, report, &codes),
+                Ok(uds::Answer::Snapshots(code, _, data)) => {
+                    said.stood(word, code, &data, pid_54);
+                    None
+                }
                 Ok(uds::Answer::Data(data)) => said.by_identifier(word, &data),
                 _ => None,
             },
@@ -117,6 +121,7 @@ impl Said {
             maker_tests: Vec::new(),
             in_use: None,
             freeze_frame: None,
+            snapshots: Vec::new(),
         }
     }
 
@@ -311,8 +316,7 @@ impl Said {
             (0x02, [a, b]) => Some(Code::from_word([*a, *b]).map(CodeSaid::of)),
             _ => None,
         };
-        let name = FROZEN.iter().find(|f| f.0 == pid).map(|f| f.1);
-        let value = name.zip(obd::value(pid, data, pid_54, None));
+        let value = stood(pid, data, pid_54);
         // Without a code there is no frame.
         if matches!(code, Some(None)) || (code.is_none() && value.is_none()) {
             return;
@@ -323,12 +327,34 @@ impl Said {
             values: BTreeMap::new(),
         });
         if let Some(code) = code {
-            frame.code = code;
+            // Asked again, a frame of another code has taken its place.
+            if code != frame.code {
+                *frame = Freeze { at_s: word.at.into(), code, values: BTreeMap::new() };
+            }
         }
-        if let Some((name, value)) = value {
-            frame.values.insert(name, Num(value));
-        }
+        frame.values.extend(value);
     }
+
+    /// The records of one code: they take the place of those that it had before.
+    fn stood(&mut self, word: &Word, code: Code, data: &[u8], pid_54: Pid54) {
+        // The maker's own identifiers have lengths that only the maker knows.
+        let length = |id: u16| Some(obd::length(id as u8)).filter(|n| id >> 8 == 0xF4 && *n > 0);
+        let code = CodeSaid::of(code);
+        self.snapshots.retain(|s| s.code != code);
+        let room = MOST.saturating_sub(self.snapshots.len());
+        for s in uds::snapshots(data, length).into_iter().take(room) {
+            let values = s.values.iter().filter_map(|(id, data)| stood(*id as u8, data, pid_54)).collect();
+            let (at_s, record) = (word.at.into(), format!("{:02X}", s.record));
+            self.snapshots.push(SnapshotSaid { at_s, code: code.clone(), record, values, unread: s.unread });
+        }
+        self.snapshots.sort_by(|a, b| (&a.code.code, &a.record).cmp(&(&b.code.code, &b.record)));
+    }
+}
+
+/// What a PID told of the moment of a fault, by the name of its channel.
+fn stood(pid: u8, data: &[u8], pid_54: Pid54) -> Option<(&'static str, Num)> {
+    let name = FROZEN.iter().find(|f| f.0 == pid)?.1;
+    Some((name, Num(obd::value(pid, data, pid_54, None)?)))
 }
 
 /// Codes in words, for people.

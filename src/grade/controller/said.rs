@@ -39,8 +39,10 @@ pub struct Said {
     pub maker_tests: Vec<MakerTest>,
     /// How often its vapour monitor was completed in use.
     pub in_use: Option<FirstLast<InUse>>,
-    /// What stood when a code was stored.
+    /// What stood when a code was stored (SAE J1979 service 02).
     pub freeze_frame: Option<Freeze>,
+    /// The same of vehicles that answer by SAE J1979-2, which keep records for each code (ISO 14229 service 19 04).
+    pub snapshots: Vec<SnapshotSaid>,
 }
 
 /// Something said at a time.
@@ -271,6 +273,21 @@ pub struct Freeze {
     pub code: Option<CodeSaid>,
     /// What stood then, by the names of channels.
     pub values: BTreeMap<&'static str, Num>,
+}
+
+/// A record of what stood when a code was stored.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SnapshotSaid {
+    /// When it was last told.
+    pub at_s: Secs,
+    /// The code that stored it.
+    pub code: CodeSaid,
+    /// Its number, two hexadecimal digits; 00 is the one that the law asks for.
+    pub record: String,
+    /// What stood then, by the names of channels.
+    pub values: BTreeMap<&'static str, Num>,
+    /// Bytes of the answer that could not be told apart, behind an identifier of a length that is not known here.
+    pub unread: usize,
 }
 
 /// A controller and this program differ.

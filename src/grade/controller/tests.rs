@@ -91,6 +91,18 @@ fn the_same_by_sae_j1979_2() {
         (2.0, E8, Some(0x08), &[0x59, 0x42, 0x33, 0x8D, 0xFF, 0x04, 0x20, 0x04, 0x56, 0x00, 0x89]),
         (2.1, E8, Some(0x04), &[0x59, 0x42, 0x33, 0x8D, 0xFF, 0x04, 0x20, 0x04, 0x42, 0x00, 0x05]),
         (2.2, E8, None, &[0x59, 0x55, 0x33, 0x8D, 0x04]),
+        // What stood for P0456, and then once more; its second record holds an identifier of the maker's own.
+        (2.3, E8, None, &[0x59, 0x04, 0x04, 0x56, 0, 0x89, 0x00, 1, 0xF4, 0x05, 0x28]),
+        (
+            2.4,
+            E8,
+            None,
+            &[
+                0x59, 0x04, 0x04, 0x56, 0, 0x89, 0x00, 2, 0xF4, 0x05, 0x82, 0xF4, 0x32, 0xFC, 0x18, 0x01, 2, 0xF4,
+                0x2F, 0x80, 0x20, 0x11, 7,
+            ],
+        ),
+        (2.5, E8, None, &[0x59, 0x04, 0x04, 0x42, 0, 0x05]),
     ]);
     assert_eq!(
         news,
@@ -113,6 +125,16 @@ fn the_same_by_sae_j1979_2() {
     assert_eq!((r.value, r.low, r.result), (Num(9.0), Num(12.5), Outcome::Fail));
     let kinds: Vec<_> = said.codes.iter().map(|(kind, c)| (*kind, c.last.said.len())).collect();
     assert_eq!(kinds, [("pending", 1), ("permanent", 0), ("stored", 1)]);
+    assert_eq!(said.freeze_frame, None);
+    let told = serde_json::to_value(&said.snapshots).unwrap();
+    let code = serde_json::json!({"code": "P0456", "means": "vapour system, very small leak"});
+    assert_eq!(
+        told,
+        serde_json::json!([
+            {"at_s": 2.4, "code": code, "record": "00", "values": {"coolant_c": 90.0, "tank_pressure_pa": -250.0}, "unread": 0},
+            {"at_s": 2.4, "code": code, "record": "01", "values": {"fuel_level_pct": 50.1961}, "unread": 3},
+        ])
+    );
 }
 
 #[test]
@@ -200,6 +222,8 @@ fn readiness_counters_and_the_freeze_frame() {
         (1.5, E8, None, &[0x42, 0x32, 0, 0xFC, 0x18]),
         (1.6, E8, None, &[0x42, 0x2F, 1, 0x82]),
         (99.0, E8, None, &[0x41, 0x01, 0x00, 0x07, 0x65, 0x00]),
+        (99.1, E8, None, &[0x42, 0x02, 0, 0x04, 0x56]),
+        (99.2, E8, None, &[0x42, 0x05, 0, 0x82]),
     ]);
     let ready = said.readiness.as_ref().unwrap();
     assert_eq!((ready.first.said.vapour, ready.last.said.vapour), (MonitorState::NotComplete, MonitorState::Complete));
@@ -211,6 +235,17 @@ fn readiness_counters_and_the_freeze_frame() {
     assert_eq!(frame.code.as_ref().unwrap().code, "P0456");
     let values: Vec<_> = frame.values.iter().map(|(k, v)| (*k, v.0)).collect();
     assert_eq!(values, [("coolant_c", 90.0), ("tank_pressure_pa", -250.0)], "of frame 0 alone");
+    assert_eq!(frame.at_s, Secs(1.3));
+    // A code that outranks it takes its frame, and with it what stood then.
+    let taken = one(&[
+        (1.0, E8, None, &[0x42, 0x02, 0, 0x04, 0x56]),
+        (1.1, E8, None, &[0x42, 0x05, 0, 0x82]),
+        (9.0, E8, None, &[0x42, 0x02, 0, 0x03, 0x01]),
+        (9.1, E8, None, &[0x42, 0x0C, 0, 0x0B, 0xB8]),
+    ]);
+    let frame = taken.freeze_frame.unwrap();
+    assert_eq!((frame.at_s, frame.code.unwrap().code), (Secs(9.0), "P0301".to_owned()));
+    assert_eq!(frame.values.keys().collect::<Vec<_>>(), [&"engine_rpm"]);
     // Compression ignition has no such monitor; a code of nothing is no frame.
     let diesel = one(&[(1.0, E8, None, &[0x41, 0x01, 0x00, 0x0F, 0x65, 0x04]), (1.1, E8, None, &[0x42, 2, 0, 0, 0])]);
     assert_eq!(diesel.readiness.unwrap().last.said.vapour, MonitorState::Absent);

@@ -10,7 +10,7 @@ use crate::sim::random::Dice;
 use crate::time::Stamp;
 
 /// A code and what is known of it.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy)]
 pub struct Code {
     /// SAE J2012, as its two bytes.
     pub word: u16,
@@ -18,6 +18,8 @@ pub struct Code {
     since: u16,
     /// It failed on a second trip.
     pub stored: bool,
+    /// What stood when it came.
+    pub then: Seen,
 }
 
 /// The memory.
@@ -31,8 +33,6 @@ pub struct Memory {
     trip: u16,
     warmed: bool,
     codes: Vec<Code>,
-    /// What stood when the first code came.
-    freeze: Option<(u16, Seen)>,
     judged_s: f64,
     on_this_trip: bool,
     last: Option<(Stamp, Seen)>,
@@ -65,7 +65,6 @@ impl Memory {
             trip: 0,
             warmed: false,
             codes: Vec::new(),
-            freeze: None,
             judged_s: -1.0,
             on_this_trip: false,
             last: None,
@@ -120,21 +119,13 @@ impl Memory {
                 self.km_at_lamp.get_or_insert(self.km);
             }
             Some(_) => {}
-            None => {
-                self.codes.push(Code { word, since: self.trip, stored: false });
-                self.freeze.get_or_insert((word, *seen));
-            }
+            None => self.codes.push(Code { word, since: self.trip, stored: false, then: *seen }),
         }
     }
 
     /// The codes, in the order in which they came.
     pub fn codes(&self) -> &[Code] {
         &self.codes
-    }
-
-    /// The code of the freeze frame and what stood then.
-    pub fn freeze(&self) -> Option<&(u16, Seen)> {
-        self.freeze.as_ref()
     }
 
     fn vapour_done(&self) -> bool {
@@ -253,13 +244,24 @@ const VAPOUR: u8 = 0x04;
 const TENTHS_S: u8 = 0x11;
 const COUNTS: u8 = 0x24;
 
-/// A PID of the freeze frame.
+/// A PID of the freeze frame: what stood when the first code came.
 pub fn frozen(pid: u8, memory: &Memory) -> Option<Vec<u8>> {
-    let (word, seen) = memory.freeze()?;
+    let code = memory.codes.first()?;
     match pid {
-        0x02 => Some(word.to_be_bytes().to_vec()),
-        // Monitor states and counters are no part of it.
-        0x03..=0x0F | 0x1F | 0x2E | 0x2F | 0x32 | 0x33 | 0x42 | 0x46 => live::engine(pid, seen, memory),
-        _ => None,
+        0x02 => Some(code.word.to_be_bytes().to_vec()),
+        _ => then(pid, code, memory),
     }
+}
+
+/// A PID as it stood when a code came. Monitor states and counters are no part of it.
+fn then(pid: u8, code: &Code, memory: &Memory) -> Option<Vec<u8>> {
+    let kept = matches!(pid, 0x03..=0x0F | 0x1F | 0x2E | 0x2F | 0x32 | 0x33 | 0x42 | 0x46);
+    live::engine(pid, &code.then, memory).filter(|_| kept)
+}
+
+/// The record of a code by SAE J1979-2: its number, how many identifiers, and these with their bytes.
+pub fn snapshot(code: &Code, memory: &Memory) -> Vec<u8> {
+    let all: Vec<Vec<u8>> =
+        (0x03..=0x46).filter_map(|pid| Some([&[0xF4, pid][..], &then(pid, code, memory)?].concat())).collect();
+    [vec![0x00, all.len() as u8], all.concat()].concat()
 }

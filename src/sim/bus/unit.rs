@@ -2,7 +2,7 @@
 //! of ISO 14229 (from memory of the standards); what would change a vehicle is refused, and counted.
 
 use super::live;
-use super::memory::{Memory, frozen};
+use super::memory::{Memory, frozen, snapshot};
 use super::seen::Seen;
 use super::{Standard, maker};
 
@@ -203,7 +203,8 @@ fn identifiers(c: Context<'_>, rest: &[u8]) -> Said {
 /// Bits of a code's status that this controller keeps: failed, pending, stored, lamp.
 const STATUS: u8 = 0x8D;
 
-/// Service 19: codes by status (02), emission-related codes (42) and permanent ones (55).
+/// Service 19: codes by status (02), emission-related codes (42) and permanent ones (55), and what stood when a code came
+/// (04; record 00, and FF, which asks for all).
 fn reports(c: Context<'_>, rest: &[u8]) -> Said {
     let newer = c.standard == Standard::J1979_2;
     let codes: &[_] = if c.who == Who::Engine { c.memory.codes() } else { &[] };
@@ -226,7 +227,14 @@ fn reports(c: Context<'_>, rest: &[u8]) -> Said {
             let all = all.flat_map(|c| [&three(c.word)[..], &[status(true)]].concat());
             [0x55, 0x33, STATUS, 0x04].into_iter().chain(all).collect()
         }
+        [0x04, a, b, failure, record] if newer => {
+            let wanted = u16::from_be_bytes([a, b]);
+            let code = codes.iter().find(|c| c.word == wanted && failure == 0 && matches!(record, 0x00 | 0xFF));
+            let code = code.ok_or(OUT_OF_RANGE)?;
+            [&[0x04, a, b, failure, status(code.stored)][..], &snapshot(code, c.memory)].concat()
+        }
         [0x02 | 0x42 | 0x55, ..] => return Err(WRONG_LENGTH),
+        [0x04, ..] if newer => return Err(WRONG_LENGTH),
         _ => return Err(NO_KIND),
     }))
 }
