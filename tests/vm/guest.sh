@@ -123,6 +123,13 @@ drops() {
     asked_wire=$program
     begin asked can:vcan0,bitrate=500000 $quick --set bus.flow_block=3 --set bus.flow_pause_ms=7
     asked=$program
+    # A polled interface that somebody sets down in mid-run, and up again at another rate.
+    ip link set can2 up type can bitrate 500000
+    ip link set can3 up type can bitrate 500000
+    begin again can:can2 $quick
+    again=$program
+    answerer can3 21 >/out/again.asked &
+    (sleep 8 && ip link set can2 down && sleep 2 && ip link set can2 up type can bitrate 250000) &
     answerer can1 8 18 24 slow >/out/wire.asked &
     answerer vcan0 8 18 24 >/out/vcan.asked
     program=$asked
@@ -132,6 +139,9 @@ drops() {
     ip -details link show can0 | grep -o 'LISTEN-ONLY' | sed 's/^/left as found: /'
     program=$heard
     finish heard
+    program=$again
+    finish again
+    ip -details link show can2 | grep -c 'LISTEN-ONLY' | sed 's/^/again, listen-only in the end: /'
     program=$played
     finish played
     # The kernel asks the simulated vehicle.

@@ -155,6 +155,11 @@ impl Losses {
         }
     }
 
+    /// A new socket counts from nothing.
+    pub(super) fn new_socket(&mut self) {
+        self.socket = 0;
+    }
+
     /// What the adapter and its driver lost.
     pub(super) fn of_interface(&mut self, feed: &mut Feed) {
         let now = lost_by_interface(&self.folder);

@@ -33,6 +33,9 @@ const BACKLOG: Duration = Duration::from_millis(10);
 /// An opened interface.
 pub(super) struct Can {
     iface: String,
+    /// As the person said it.
+    told: Option<u32>,
+    /// That, or else the interface's own.
     bitrate: Option<u32>,
     socket: CanFdSocket,
     asking: Option<Asking>,
@@ -95,12 +98,18 @@ impl Can {
         let mut mode = Mode::of(iface, ask != Ask::No);
         mode.set(ask == Ask::Yes);
         let socket = open(iface).map_err(wrong)?;
-        let bitrate = bitrate.or_else(|| iface::bitrate(iface));
-        let mut asking = Asking::new(ask, profile);
-        if let (Some(asking), Some(bitrate)) = (&mut asking, bitrate) {
+        let asking = Asking::new(ask, profile);
+        let iface = iface.to_owned();
+        let mut can = Can { iface, told: bitrate, bitrate, socket, asking, mode, mute_said: false };
+        can.find_bitrate();
+        Ok(can)
+    }
+
+    fn find_bitrate(&mut self) {
+        self.bitrate = self.told.or_else(|| iface::bitrate(&self.iface));
+        if let (Some(asking), Some(bitrate)) = (&mut self.asking, self.bitrate) {
             asking.bitrate(f64::from(bitrate));
         }
-        Ok(Can { iface: iface.to_owned(), bitrate, socket, asking, mode, mute_said: false })
     }
 
     /// Reads until it is to end. An interface that goes away is opened again by its name.
@@ -144,6 +153,8 @@ impl Can {
     fn listen_first(&mut self) {
         self.mode.found = None;
         self.mode = Mode::of(&self.iface, self.asking.is_some());
+        self.mute_said = false;
+        self.find_bitrate();
         let proven = self.asking.as_ref().is_none_or(Asking::proven);
         if !proven
             && self.mode.set(true)
@@ -208,7 +219,7 @@ impl Can {
             // An answer that waits in the socket must not count as missing: first all that was heard, then what to ask.
             if self.asking.is_some() && (heard_at.is_none() || asked.elapsed() > BACKLOG) {
                 asked = Instant::now();
-                self.ask(heard_at.unwrap_or_else(|| feed.now()), feed, &mut teller)?;
+                self.ask(heard_at.unwrap_or_else(|| feed.now()), feed, &mut teller, &mut losses)?;
             }
             if teller.is_due() {
                 losses.of_interface(feed);
@@ -224,7 +235,7 @@ impl Can {
     }
 
     /// Sends what is due.
-    fn ask(&mut self, at: Stamp, feed: &mut Feed, teller: &mut Teller) -> io::Result<()> {
+    fn ask(&mut self, at: Stamp, feed: &mut Feed, teller: &mut Teller, losses: &mut Losses) -> io::Result<()> {
         let Some(asking) = &mut self.asking else { return Ok(()) };
         if asking.proven() && !self.mode.speaks() {
             if !self.mode.set(false) {
@@ -237,6 +248,7 @@ impl Can {
             // The interface was down for a moment, and its socket with it.
             let last = feed.last();
             self.socket = socket::open(&self.iface)?;
+            losses.new_socket();
             let now = feed.now();
             let cause = format!("{} was set to speak: the bit rate is proven", self.iface);
             feed.wait(now, Body::Event(Event::Gap { from_ns: last.0, to_ns: now.0, count: 0, cause }));
