@@ -24,7 +24,7 @@
 //! | words | [`time`] [`units`] [`channel`] [`record`] [`trade`] |
 //! | pure | [`wire`] codecs of lines, frames and messages · [`physics`] gas, orifice, fuel, tank, belief |
 //! | kept | [`profile`] limits with sources · [`capture`] append, recover, read |
-//! | judge | [`decode`] · [`timeline`] · [`grade`] · [`guide`] · [`judge`] |
+//! | judge | [`decode`] · [`timeline`] · [`grade`] · [`guide`] · [`judge`] · [`plan`] what a night will tell |
 //! | edge | [`sim`] the simulated vehicle, [`poll`] what to ask a vehicle and when to be silent · [`link`] · [`session`] a run |
 //! | door | [`view`] console, JSON, CSV · [`cli`] one file a command |
 //!
@@ -40,6 +40,7 @@ pub mod guide;
 pub mod judge;
 pub mod link;
 pub mod physics;
+pub mod plan;
 pub mod poll;
 pub mod profile;
 pub mod record;

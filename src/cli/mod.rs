@@ -5,6 +5,7 @@ pub mod inputs;
 mod keyboard;
 pub mod links;
 pub mod outcome;
+pub mod plan;
 pub mod play;
 pub mod profile;
 pub mod regrade;
@@ -34,6 +35,8 @@ pub enum Command {
     Watch(watch::Watch),
     /// Grade saved captures or CSV files afresh; nothing saved is changed
     Regrade(regrade::Regrade),
+    /// Say what tonight's soak can tell, when the switch should close, and when to drive in the morning
+    Plan(plan::Plan),
     /// Write a capture's samples, phases and findings for other tools
     Export(export::Export),
     /// Show the serial ports and scenarios there are, and which test each kind of link can grade

@@ -2,7 +2,7 @@
 
 use crate::grade::verdict::{Findings, Verdict};
 use crate::profile::{self, Profile};
-use crate::{link, session, view};
+use crate::{link, plan, session, view};
 use std::io::{self, Write};
 use std::process::ExitCode;
 
@@ -82,6 +82,9 @@ pub enum Error {
         /// Of the system.
         source: io::Error,
     },
+    /// There is no plan of such a night.
+    #[error(transparent)]
+    Plan(#[from] plan::Error),
     /// A profile is not there or faulty.
     #[error(transparent)]
     Profile(#[from] profile::Error),

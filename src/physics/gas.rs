@@ -29,6 +29,13 @@ pub fn pascals_per_kelvin(abs_pa: f64, t_k: f64) -> f64 {
     abs_pa / t_k
 }
 
+/// Barometer in Pa at a height of `altitude_m` above the sea, from one reduced to sea level. Sound up to 11 km. Source:
+/// US Standard Atmosphere 1976, lapse rate of 6.5 K/km from 288.15 K.
+pub fn station_pressure(sea_level_pa: f64, altitude_m: f64) -> f64 {
+    let exponent = 9.806_65 * M_AIR / (R * 0.0065);
+    sea_level_pa * libm::pow(1.0 - 0.0065 * altitude_m / 288.15, exponent)
+}
+
 /// Mean molar mass, kg/mol, of air with a share `vapour` (0 to 1, by moles) of gasoline vapour.
 pub fn mixture_molar(vapour: f64) -> f64 {
     M_AIR + (M_VAPOUR - M_AIR) * vapour
@@ -48,6 +55,15 @@ mod tests {
     fn air_density_at_the_standard_atmosphere() {
         // US Standard Atmosphere 1976, sea level: 1.2250 kg/m³ (from memory).
         assert!((air_density(101_325.0, 288.15) - 1.2250).abs() < 2e-4);
+    }
+
+    #[test]
+    fn barometer_by_height() {
+        // US Standard Atmosphere 1976, table of pressures by height (from memory), Pa.
+        for (m, pa) in [(0.0, 101_325.0), (1000.0, 89_874.6), (2000.0, 79_495.2), (3000.0, 70_108.5)] {
+            let got = station_pressure(101_325.0, m);
+            assert!((got / pa - 1.0).abs() < 2e-4, "{m} m: {got} against {pa}");
+        }
     }
 
     #[test]

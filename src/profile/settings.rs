@@ -135,6 +135,32 @@ settings! {
         /// Ethanol content; above 15 % the vapour model is flagged.
         ethanol_pct: number("%", 0.0, 100.0);
     }
+    /// Reid vapour pressure of the seasons' fuels, for a plan.
+    season Season {
+        /// Summer, lowest.
+        summer_low_psi: number("psi", 1.0, 16.0);
+        /// Summer, highest.
+        summer_high_psi: number("psi", 1.0, 16.0);
+        /// Spring and autumn, lowest.
+        between_low_psi: number("psi", 1.0, 16.0);
+        /// Spring and autumn, highest.
+        between_high_psi: number("psi", 1.0, 16.0);
+        /// Winter, lowest.
+        winter_low_psi: number("psi", 1.0, 16.0);
+        /// Winter, highest.
+        winter_high_psi: number("psi", 1.0, 16.0);
+    }
+    /// What a plan supposes of the parked vehicle.
+    plan Plan {
+        /// With the key off the vent stays sealed for this long.
+        sealed_for_s: number("s", 60.0, 172800.0);
+        /// Coolant at key-off, after a drive.
+        coolant_c: number("°C", -40.0, 130.0);
+        /// Time lag of the coolant behind the outside air after key-off, shortest.
+        coolant_lag_low_s: number("s", 60.0, 100000.0);
+        /// Time lag of the coolant behind the outside air after key-off, longest.
+        coolant_lag_high_s: number("s", 60.0, 100000.0);
+    }
     /// The vent valve.
     vent Vent {
         /// What energising the solenoid does.

@@ -16,6 +16,11 @@ const CAUTIONS: [&str; 8] = [
     "The maker's service information and local rules come first. A grade is an aid, not an official inspection.",
 ];
 
+/// Those of a cold-start drive with the vehicle wired and its tank drawn on: for a plan that advises one.
+pub fn of_a_drive() -> impl Iterator<Item = &'static str> {
+    [0, 1, 2, 3, 4, 7].into_iter().map(|i| CAUTIONS[i])
+}
+
 /// The lines, broken to `width` columns. The simulated vehicle is said to be simulated.
 pub fn cautions(simulated: bool, width: usize) -> Vec<String> {
     let head = if simulated {
@@ -43,5 +48,11 @@ mod tests {
         assert!(lines.iter().all(|l| super::super::show::width(l) <= 80));
         assert!(lines[0].contains("simulated"));
         assert!(!cautions(false, 80)[0].contains("simulated"));
+        // Trade facts: a road test takes two, an engine indoors kills, vapour explodes; nothing of the bench.
+        let drive: Vec<&str> = of_a_drive().collect();
+        assert!(
+            ["explodes", "indoors kills", "takes two", "12.2 V"].iter().all(|w| drive.iter().any(|c| c.contains(w)))
+        );
+        assert!(!drive.iter().any(|c| c.contains("bench")));
     }
 }

@@ -9,6 +9,8 @@ pub mod guide;
 pub mod json;
 pub mod kept;
 pub mod layout;
+pub mod plan;
+pub mod plot;
 pub mod show;
 pub mod trace;
 

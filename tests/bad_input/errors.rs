@@ -559,6 +559,7 @@ rows!(CLI, cli_row, cli::Error {
     cli::Error::Into { .. } => "nowhere to write",
     cli::Error::NoGuide { .. } => "no such guide",
     cli::Error::Play { .. } => "nothing to play on",
+    cli::Error::Plan(_) => "a plan",
     cli::Error::Profile(_) => "a profile",
     cli::Error::Link(_) => "a link",
     cli::Error::Session(_) => "a session",
@@ -566,7 +567,7 @@ rows!(CLI, cli_row, cli::Error {
 });
 
 /// A command as it is called, in this process.
-fn call(args: &[&str]) -> Result<Outcome, cli::Error> {
+pub fn call(args: &[&str]) -> Result<Outcome, cli::Error> {
     match cli::Line::try_parse_from([&["soakwatch"], args].concat()).unwrap().command {
         Command::Watch(c) => c.run(),
         Command::Regrade(c) => c.run(),
@@ -574,6 +575,7 @@ fn call(args: &[&str]) -> Result<Outcome, cli::Error> {
         Command::Links(c) => c.run(),
         Command::Play(c) => c.run(),
         Command::Profile(c) => c.run(),
+        Command::Plan(c) => c.run(),
     }
 }
 
@@ -675,6 +677,13 @@ fn commands_and_views() {
                 call(&["watch", "--profile", "road-log", "--guide", "soak"]).unwrap_err(),
                 "the profile road-log has no guide soak: it leads through no job; for soak name --profile switch-module \
                  or pressure-sensor or courier-van"
+                    .into(),
+            ),
+            (
+                "a plan",
+                call(&["plan", "--evening", "20", "--morning", "9", "--profile", "module-on-the-tray"]).unwrap_err(),
+                "the profile module-on-the-tray is for a module on the tray, which has no night: name a vehicle's profile \
+                 with --profile"
                     .into(),
             ),
             (

@@ -26,6 +26,7 @@ mod calls;
 mod errors;
 mod mutate;
 mod notices;
+mod plans;
 
 /// Each error falls in the row it stands in and has its sentence, and every row is reached. `reached` names rows whose
 /// errors only the program can show.

@@ -182,6 +182,17 @@ impl Member {
         self.gasoline.pressure(c.fuel_k.max(c.wall_k) + unseen)
     }
 
+    /// Pressure between the hole before `next` (part 0) and `next` (part 1).
+    pub(super) fn behind_pa(&self, next: usize, part: f64) -> f64 {
+        let (small, large) = (self.cells[next - 1].pressure_pa, self.cells[next].pressure_pa);
+        if small * large > 0.0 {
+            // In steady cooling vacuum goes as a power of the hole.
+            small * libm::exp(libm::log(large / small) * part)
+        } else {
+            small + (large - small) * part
+        }
+    }
+
     pub(super) fn stood(&mut self, gauge_pa: f64, dt_s: f64) {
         let vapour_pa = self.vapour_most_pa();
         let c = &self.climate;

@@ -343,6 +343,16 @@ impl SoakBelief {
         (at(0.05), at(0.5), at(0.95))
     }
 
+    /// Gauge pressure, Pa, behind a hole of `mm` now: 5, 50 and 95 % of the members.
+    pub fn pressure_behind_pa(&self, mm: f64) -> (f64, f64, f64) {
+        let next = self.holes_mm.iter().position(|h| *h >= mm).unwrap_or(HOLES - 1).max(1);
+        let (small, large) = (self.holes_mm[next - 1], self.holes_mm[next]);
+        let part =
+            if next == 1 { mm / large } else { libm::log(mm / small) / libm::log(large / small) }.clamp(0.0, 1.0);
+        let at = |q| quantile(self.members.iter().map(|m| m.behind_pa(next, part)), q);
+        (at(0.05), at(0.5), at(0.95))
+    }
+
     fn bound(&self, sure: f64, level: impl Fn(&Member) -> f64, lower: bool) -> f64 {
         self.bound_in(sure, level, lower, |m| &m.deepest_pa)
     }
