@@ -132,7 +132,7 @@ mod tests {
     fn a_hole_that_is_there_is_never_ruled_out() {
         // The whole tank model with a hole, evaporating into half-saturated gas as it warms: its own trace must leave
         // its own size possible, for slow and quick evaporation.
-        use crate::physics::tank::{Outside, Tank, TankSpec};
+        use crate::physics::tank::{Draw, Outside, Tank, TankSpec};
         for evaporation_s in [100.0, 1000.0, 7200.0] {
             for hole_mm in [0.3, 0.508, 0.8] {
                 let spec = TankSpec {
@@ -143,6 +143,8 @@ mod tests {
                     saturation: 0.5,
                     evaporation_s,
                     gas_lag_s: 300.0,
+                    rewarming_s: 30.0,
+                    gamma: 1.4,
                     wall_lag_s: 0.0,
                     fuel_lag_s: 0.0,
                     fuel_behind_wall_s: 0.0,
@@ -156,7 +158,7 @@ mod tests {
                 b.seal(AirState { total_pa: 101_325.0, vapour_pa: 0.5 * fuel.pressure(290.0), gas_k: 290.0 });
                 for i in 1..=18_000 {
                     let k = 290.0 + f64::from(i) * 2.0 * 1.5 / 3600.0;
-                    t.step(2.0, out(k), 0.0);
+                    t.step(2.0, out(k), Draw::default());
                     let p = t.pressure_pa();
                     let now = AirState {
                         total_pa: 101_325.0 + p,

@@ -5,7 +5,7 @@
 //! | [`gas`] | ideal gas, density |
 //! | [`fuel`] | vapour pressure of motor gasoline |
 //! | [`orifice`] | flow through a small hole, its decay time, the hole that a flow is equivalent to |
-//! | [`tank`] | a headspace stepped through time: air, vapour, heat, leak, reliefs, barometer |
+//! | [`tank`] | the forward model: a headspace stepped through time, with air, vapour, heat, leak, reliefs, barometer, purge |
 //! | [`air_balance`] | which hole could have let a tank stand at a pressure for so long, from the air alone |
 //! | [`soak_belief`] | which holes could have closed, or kept open, the leak switch in this night |
 //! | [`leak_down`] | the hole behind a small closed volume that was drawn or pressed and held; or that volume |

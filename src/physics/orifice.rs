@@ -57,6 +57,18 @@ pub fn implicit_leak(target: f64, kappa_out: f64, kappa_in: f64) -> f64 {
     if target < 0.0 { -x * x } else { x * x }
 }
 
+/// [`implicit_leak`] for a step that begins at `from`, where that is better: the leak counts half at the begin and half
+/// at the end of the step, which is exact for a pure decay; where that would overshoot, wholly at the end.
+pub fn midway_leak(from: f64, target: f64, kappa_out: f64, kappa_in: f64) -> f64 {
+    let kappa = if target < 0.0 { kappa_in } else { kappa_out };
+    let root = from.abs().sqrt();
+    if (from < 0.0) != (target < 0.0) || kappa >= root || 0.5 * kappa * root >= target.abs() {
+        return implicit_leak(target, kappa_out, kappa_in);
+    }
+    let half = 0.5 * kappa * root * if target < 0.0 { 1.0 } else { -1.0 };
+    implicit_leak(target + half, 0.5 * kappa_out, 0.5 * kappa_in)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -1,4 +1,5 @@
-//! One member's tank behind every hole of the row, stepped side by side.
+//! One member's tank behind every hole of the row, stepped side by side: [`crate::physics::tank::Headspace`] to first
+//! order in pressure over barometer, in a climate that stands still. A test holds it to [`crate::physics::tank::Tank`].
 //!
 //! All that depends on the member and the length of the step alone is worked out once a step; what is left for a hole
 //! is a root and some products, in loops that the compiler turns into vector instructions.
@@ -59,8 +60,10 @@ impl Row {
         let (inward, outward, purge) = (&leaks.inward[..lanes], &leaks.outward[..lanes], &purge[..lanes]);
         for i in 0..lanes {
             let draw = purge[i] * strength + m.fuel_draw;
-            let missed = (vapour[i] + missing * draw) * unevaporated;
-            let still = pressure[i] - heat[i] + missed * evaporates + rise + heat[i] * warm;
+            // Cooler gas holds more moles of vapour at the pressure of saturation.
+            let held = m.vapour_share * heat[i];
+            let missed = (vapour[i] + missing * draw + held * evaporates) * unevaporated;
+            let still = pressure[i] - heat[i] + (missed - held) * evaporates + rise + heat[i] * warm;
             let kappa = gain_dt * inward[i];
             // The leak counts half at the begin and half at the end of the step, which is exact for a pure decay;
             // where that would overshoot, wholly at the end, which is stable.

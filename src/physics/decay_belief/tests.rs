@@ -160,3 +160,79 @@ fn what_no_hole_explains_is_called_so() {
     let p = after(&DecayBelief::new(&usual(), &pull), &points);
     assert!(p.unexplained && !p.informed());
 }
+
+#[test]
+fn a_lane_is_the_one_tank() {
+    // The row of holes is first order in pressure over barometer, and its steps grow with time: within 1 % of the pull
+    // of `Tank`, stepped finely through the same pull and decay.
+    use crate::physics::tank::{Draw, Outside, Tank, TankSpec};
+    let cube = Hypercube::new(40, 10, 31);
+    let holes_mm = DecayBelief::new(&certain(), &seen_pull()).holes_mm;
+    for case in 0..40 {
+        let u = cube.row(case);
+        let both = |v: f64| (v, v);
+        let spec = DecaySpec {
+            volume_m3: 0.012 + 0.08 * u[0],
+            rvp_psi: both(if u[1] < 0.2 { 0.0 } else { 6.0 + 7.0 * u[1] }),
+            gamma: both(1.0 + 0.4 * u[2]),
+            rewarming_s: both(5.0 * libm::pow(12.0, u[3])),
+            evaporation_s: both(20.0 * libm::pow(30.0, u[4])),
+            fuel_draw_m3_per_s: both(8e-7 * u[5]),
+            ..certain()
+        };
+        let (off, p_off) = (3.0 + 9.0 * u[6], -400.0 - 900.0 * u[7]);
+        let pull = Pull { began_s: Some(0.0), off_s: off, pressure_at_off_pa: Some(p_off), ..Pull::default() };
+        let member = Member::new(&spec, &[0.5; 20]).with_measured(&pull);
+        let leaks = Leaks::new(&member, &holes_mm);
+        let start = Row::at_purge_off(&member, &pull, &leaks);
+        let k = Some(293.15);
+        let outside = Outside { baro_pa: 101_325.0, ambient_k: k, wall_k: k, fuel_k: k };
+        let largest = holes_mm.iter().take_while(|mm| **mm < 2.5).count();
+        for hole in [0, 1 + (u[8] * (largest - 1) as f64) as usize] {
+            let tank = TankSpec {
+                volume_m3: spec.volume_m3,
+                hole_mm: holes_mm[hole],
+                cd: spec.cd,
+                rvp_psi: spec.rvp_psi.0,
+                saturation: 1.0,
+                evaporation_s: spec.evaporation_s.0,
+                gas_lag_s: 0.0,
+                rewarming_s: spec.rewarming_s.0,
+                gamma: spec.gamma.0,
+                wall_lag_s: 0.0,
+                fuel_lag_s: 0.0,
+                fuel_behind_wall_s: 0.0,
+                relief_pressure_pa: 1e4,
+                relief_vacuum_pa: 1e4,
+            };
+            let pulled = |pa_per_s: f64| {
+                let mut t = Tank::new(tank, outside, 0.0, 0.0);
+                for _ in 0..200 {
+                    let absolute = t.pressure_pa() + 101_325.0;
+                    let purge_m3_per_s = pa_per_s * tank.volume_m3 / absolute;
+                    t.step(off / 200.0, outside, Draw { purge_m3_per_s, fuel_m3_per_s: spec.fuel_draw_m3_per_s.0 });
+                }
+                t
+            };
+            let (mut low, mut high) = (0.0, 5000.0);
+            for _ in 0..40 {
+                let middle = 0.5 * (low + high);
+                if pulled(middle).pressure_pa() > p_off { low = middle } else { high = middle }
+            }
+            let mut t = pulled(high);
+            assert!((t.pressure_pa() - p_off).abs() < 0.5, "{p_off} not reached: {}", t.pressure_pa());
+            let (mut row, mut steps, mut at) = (start.clone(), row::Steps::default(), 0.0);
+            for until in [1.0, 4.0, 15.0, 60.0, 150.0] {
+                while steps.at < until {
+                    row.decay(&member, &leaks, &[steps.next(until)]);
+                }
+                while at < until {
+                    t.step(0.02, outside, Draw { purge_m3_per_s: 0.0, fuel_m3_per_s: spec.fuel_draw_m3_per_s.0 });
+                    at += 0.02;
+                }
+                let miss = (row.pressure[hole] - t.pressure_pa()).abs() / (1.0 - 0.01 * p_off);
+                assert!(miss < 1.0, "{until} s: {} against {}: {tank:?}", row.pressure[hole], t.pressure_pa());
+            }
+        }
+    }
+}

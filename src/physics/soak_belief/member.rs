@@ -66,6 +66,8 @@ impl Member {
             saturation: even(spec.saturation, u[3]),
             evaporation_s: even_log(spec.evaporation_s, u[4]),
             gas_lag_s: even_log(spec.gas_lag_s, u[6]),
+            rewarming_s: 0.0,
+            gamma: 1.0,
             // A thin wall over the gas is faster than wall and fuel together.
             wall_lag_s: fuel_lag_s * even(WALL_OF_FUEL_LAG, u[8]),
             fuel_lag_s,
