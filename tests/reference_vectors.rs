@@ -4,11 +4,14 @@
 // The helpers of a test may stop it, as the tests themselves may.
 #![allow(clippy::expect_used, clippy::panic)]
 
+#[path = "reference/forward.rs"]
+mod forward;
+
 use serde_json::Value;
 use soakwatch::physics::decay_belief::{DecayBelief, DecaySpec, Pull, Seen};
 use soakwatch::physics::leak_down::{Hold, LeakDown, LeakDownSpec, Ramp, sizes};
 use soakwatch::physics::posterior::Prior;
-use soakwatch::physics::tank::{Outside, Tank, TankSpec};
+use soakwatch::physics::tank::{Draw, Outside, Tank, TankSpec};
 use soakwatch::physics::{fuel, gas, orifice};
 use soakwatch::units::hole_area_m2;
 
@@ -79,7 +82,7 @@ fn isothermal_decay() {
         let mut tank = Tank::new(dry(mm), outside, -from, 0.0);
         let (mut t, dt) = (0.0, s / 2000.0);
         while tank.pressure_pa() < -to {
-            tank.step(dt, outside, 0.0);
+            tank.step(dt, outside, Draw::default());
             t += dt;
         }
         close(t, s, 0.008, &row);
@@ -109,7 +112,7 @@ fn nights_behind_a_hole() {
         for (i, expected) in gauge.into_iter().enumerate() {
             while t < 1800.0 * (i + 1) as f64 {
                 t += 20.0;
-                tank.step(20.0, at(t), 0.0);
+                tank.step(20.0, at(t), Draw::default());
             }
             let got = tank.pressure_pa();
             // First-order steps of 20 s, and incompressible flow at up to 6 kPa: 3 %, and 1.5 % of the night's extreme.
@@ -280,6 +283,8 @@ fn dry(hole_mm: f64) -> TankSpec {
         saturation: 1.0,
         evaporation_s: 100.0,
         gas_lag_s: 0.0,
+        rewarming_s: 0.0,
+        gamma: 1.0,
         wall_lag_s: 0.0,
         fuel_lag_s: 0.0,
         fuel_behind_wall_s: 0.0,
