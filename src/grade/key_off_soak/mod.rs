@@ -9,7 +9,8 @@ mod words;
 use super::draft::{Book, Draft, Machine};
 use super::{Condition, enabling};
 use crate::channel::Channel;
-use crate::physics::soak_belief::{Probe, SoakBelief};
+use crate::physics::posterior::{Posterior, Prior};
+use crate::physics::soak_belief::{Probe, Shown, SoakBelief};
 use crate::physics::supply::SupplyTrace;
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, Spoiler, SpoilerKind, SwitchState, Timeline};
@@ -41,6 +42,8 @@ struct Before {
 const MOMENT_S: f64 = 300.0;
 /// Capture time between two looks at the whole trace, seconds.
 const LOOK_S: f64 = 300.0;
+/// Capture time between two looks at what is believed of the hole, seconds.
+const BELIEVE_S: f64 = 900.0;
 
 /// A pressure that has not moved by this tells nothing of a hole, Pa.
 const LEAST_MOVE_PA: f64 = 40.0;
@@ -89,6 +92,12 @@ struct Run {
     look: Stamp,
     looked_s: f64,
     readings: f64,
+    prior: Prior,
+    /// What is believed of the hole, as of the last look.
+    posterior: Option<Posterior>,
+    believe_at: Stamp,
+    /// The belief was not enough for a verdict: not before then is it asked again.
+    unsure_until: Stamp,
 }
 
 impl Machine for KeyOffSoak {
@@ -207,6 +216,7 @@ impl KeyOffSoak {
     fn close(&mut self, t: &Timeline, at: Stamp) {
         let Some(mut run) = self.run.take() else { return };
         run.end = Some(at);
+        run.look_again(t, self.seen_working);
         self.before = Some(Before {
             supply: std::mem::take(&mut run.supply),
             drive: run.belief.drive_pa_per_s(),

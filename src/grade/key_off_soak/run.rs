@@ -53,7 +53,64 @@ impl Run {
             look: start,
             looked_s: 0.0,
             readings: 0.0,
+            prior: Prior::new(t.profile.set.leak.small_mm),
+            posterior: None,
+            believe_at: start,
+            unsure_until: start,
         }
+    }
+
+    /// Weighs the hole by what was seen, and gives the belief that it is of the limit's size or more.
+    fn believe(&mut self, t: &Timeline, shown: Shown, proved_below_mm: Option<f64>) -> f64 {
+        self.believe_at = t.now().plus(BELIEVE_S);
+        let posterior = self.belief.posterior(&self.prior, shown, proved_below_mm);
+        self.posterior.insert(posterior).p_at_least(t.profile.set.leak.small_mm)
+    }
+
+    /// A verdict needs both: the bounds, in which no member may disagree, and the belief.
+    fn believes(&mut self, t: &Timeline, verdict: Verdict, shown: Shown, proved_below_mm: Option<f64>) -> bool {
+        if t.now() < self.unsure_until {
+            return false;
+        }
+        let p = self.believe(t, shown, proved_below_mm);
+        let sure = t.profile.set.leak.sure;
+        let yes = if verdict == Verdict::Pass { p <= 1.0 - sure } else { p >= sure };
+        if !yes {
+            self.unsure_until = t.now().plus(LOOK_S);
+        }
+        yes
+    }
+
+    fn deepest(&self) -> Option<Shown> {
+        self.deepest_pa.map(|pa| Shown::Deepest { pa, zero_error_pa: self.zero_error_pa() })
+    }
+
+    /// Brings the belief up to date where nothing has decided it yet. An open switch tells of the hole only if the
+    /// switch is known to work.
+    pub(super) fn look_again(&mut self, t: &Timeline, working: bool) {
+        if self.decided.is_some() || !self.marked || !self.belief.driven() {
+            return;
+        }
+        if self.tapped {
+            if let Some(shown) = self.deepest().filter(|_| !self.spoilers.iter().any(|s| spoils_closing(s.kind))) {
+                self.believe(t, shown, None);
+            }
+        } else if self.tells_open(working) {
+            self.believe(t, Shown::StaysOpen, None);
+        }
+    }
+
+    /// Whether the switch, open all the time, tells anything.
+    fn tells_open(&self, working: bool) -> bool {
+        self.closed_at.is_none()
+            && self.doubt.is_none()
+            && working
+            && self.seal_seen
+            && self.seen_open.is_some()
+            && self.early_edge.is_none()
+            && self.no_bias.is_none()
+            && self.lost.is_none()
+            && !self.spoilers.iter().any(|s| spoils_open(s.kind))
     }
 
     /// The trace goes on where the last soak left it, if the vent was open for a moment only.
@@ -195,7 +252,8 @@ impl Run {
             ));
             return;
         }
-        if up_to < p.leak.small_mm {
+        let believed = self.believe(t, Shown::Closes, None);
+        if up_to < p.leak.small_mm && believed <= 1.0 - sure {
             self.decided = Some((
                 Verdict::Pass,
                 at,
@@ -206,6 +264,16 @@ impl Run {
                     mm(up_to.max(LEAST_MM)),
                     mm(p.leak.small_mm)
                 ),
+            ));
+        } else if up_to < p.leak.small_mm {
+            self.doubt = Some((
+                format!(
+                    "the switch closed {} after key-off, later than most tight tanks would have closed it: {:.1} of 100 for a hole of {} or more",
+                    duration(after),
+                    believed * 100.0,
+                    mm(p.leak.small_mm)
+                ),
+                "run a vacuum decay: it sizes the hole".into(),
             ));
         } else {
             self.doubt = Some((
@@ -251,24 +319,22 @@ impl Run {
         if self.decided.is_some() || !self.missed.is_empty() || self.weak {
             return;
         }
+        if t.now() >= self.believe_at {
+            self.look_again(t, working);
+        }
         let p = &t.profile.set;
         let sure = p.leak.sure;
         if self.tapped {
             self.judge_pressure(t);
-        } else if self.closed_at.is_none()
-            && self.doubt.is_none()
-            && working
-            && self.seal_seen
-            && self.seen_open.is_some()
-            && self.early_edge.is_none()
-            && self.no_bias.is_none()
-            && self.lost.is_none()
+        } else if self.tells_open(working)
             && t.switch().0 == Some(SwitchState::Open)
-            && !self.spoilers.iter().any(|s| spoils_open(s.kind))
             && t.now().since(self.start) >= p.soak.shortest_s
         {
             let from = self.belief.opens_from_since_mm(sure);
-            if from >= p.leak.small_mm && self.belief.tight_closes_share() >= sure {
+            if from >= p.leak.small_mm
+                && self.belief.tight_closes_share() >= sure
+                && self.believes(t, Verdict::Fail, Shown::StaysOpen, None)
+            {
                 self.decided = Some((
                     Verdict::Fail,
                     t.now(),
@@ -313,7 +379,10 @@ impl Run {
             return;
         }
         let specs = self.belief.supplies(self.drive.as_deref(), zero_error, noise);
-        if specs.iter().all(|s| self.supply.rules_out(p.leak.small_mm, s)) {
+        if let Some(shown) = self.deepest()
+            && specs.iter().all(|s| self.supply.rules_out(p.leak.small_mm, s))
+            && self.believes(t, Verdict::Pass, shown, Some(p.leak.small_mm))
+        {
             self.decided = Some((
                 Verdict::Pass,
                 t.now(),
@@ -330,7 +399,7 @@ impl Run {
     /// With a pressure channel the depth reached counts, not the switch.
     pub(super) fn judge_pressure(&mut self, t: &Timeline) {
         let p = &t.profile.set;
-        let Some(deepest) = self.deepest_pa else { return };
+        let Some((deepest, shown)) = self.deepest_pa.zip(self.deepest()) else { return };
         let vacuum = -deepest - self.zero_error_pa();
         if !self.belief.driven() || self.spoilers.iter().any(|s| spoils_closing(s.kind)) {
             return;
@@ -344,6 +413,7 @@ impl Run {
             // A night that cools after all is judged by its vacuum: some leaks open only there.
             && vacuum <= 0.0
             && t.now().since(self.start) >= p.soak.open_after_s
+            && self.believes(t, Verdict::Pass, shown, None)
         {
             self.decided = Some((
                 Verdict::Pass,
@@ -364,7 +434,7 @@ impl Run {
                 return;
             }
             let up_to = self.belief.reach_up_to_mm(vacuum, p.leak.sure);
-            if up_to < p.leak.small_mm {
+            if up_to < p.leak.small_mm && self.believes(t, Verdict::Pass, shown, None) {
                 self.decided = Some((
                     Verdict::Pass,
                     t.now(),
@@ -381,7 +451,7 @@ impl Run {
         {
             let seen_at_most = (-deepest + self.zero_error_pa() + 2.0 * t.pressure_noise_pa()).max(20.0);
             let from = self.belief.reach_from_mm(seen_at_most, p.leak.sure);
-            if from >= p.leak.small_mm && self.seal_seen {
+            if from >= p.leak.small_mm && self.seal_seen && self.believes(t, Verdict::Fail, shown, None) {
                 self.decided = Some((
                     Verdict::Fail,
                     t.now(),

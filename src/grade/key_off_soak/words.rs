@@ -2,6 +2,7 @@
 
 use super::super::draft::{Draft, mm};
 use super::super::timer_rule::{self, SoakSwitch};
+use super::super::{BELIEF, PRIOR};
 use super::run::spoils_closing;
 use super::*;
 
@@ -41,6 +42,14 @@ impl Run {
         }
         if p.fuel.ethanol_pct > 15.0 {
             d.note("vapour_model", "ethanol blend: outside the petroleum correlation");
+        }
+        if let Some(posterior) = &self.posterior {
+            d.note(BELIEF, posterior.p_at_least(p.leak.small_mm));
+            d.note(PRIOR, self.prior.words());
+            if posterior.informed() {
+                let (low, high) = posterior.interval();
+                d.leak(low, posterior.best(), high);
+            }
         }
         d.rests_on_switch = !self.tapped;
         self.timer_rule(t).note(&mut d);

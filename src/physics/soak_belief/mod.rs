@@ -12,10 +12,14 @@
 mod member;
 #[cfg(test)]
 mod tests;
+mod weigh;
+
+pub use weigh::Shown;
 
 use super::sampling::{Hypercube, quantile_sorted};
 use super::supply::SupplySpec;
 use member::Member;
+use weigh::Earlier;
 
 /// Step of the grid, s of capture time.
 pub const GRID_S: f64 = 20.0;
@@ -133,6 +137,8 @@ pub struct SoakBelief {
     baro_lost_s: Option<f64>,
     /// To when a measured pressure is accounted for.
     stood_s: Option<f64>,
+    closes_pa: (f64, f64),
+    earlier: Earlier,
 }
 
 impl SoakBelief {
@@ -156,6 +162,8 @@ impl SoakBelief {
             sealed: false,
             baro_lost_s: None,
             stood_s: None,
+            closes_pa: spec.closes_pa,
+            earlier: Earlier::default(),
         }
     }
 
@@ -229,6 +237,7 @@ impl SoakBelief {
                 *deepest = -cell.pressure_pa;
             }
         }
+        self.earlier = Earlier::begin(self.now_s, self.members.iter().map(|m| m.deepest_since_pa));
     }
 
     /// The tank's pressure stood at `gauge_pa` or above (Pa, the error of its zero already taken off) in the mean since
@@ -396,6 +405,7 @@ impl SoakBelief {
             }
         }
         self.sealed = true;
+        self.earlier.pass(grid_s, self.members.iter().map(|m| m.deepest_since_pa));
     }
 }
 

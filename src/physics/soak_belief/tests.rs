@@ -1,4 +1,5 @@
 use super::*;
+use crate::physics::posterior::Prior;
 
 /// No spread at all: one tank, 249 Pa, as the table of the trade facts.
 fn certain(volume_m3: f64, rvp_psi: f64) -> SoakSpec {
@@ -148,4 +149,106 @@ fn no_cooling_closes_nothing() {
     assert_eq!(b.closes_up_to_mm(0.95), 0.0);
     assert_eq!(b.tight_closes_share(), 0.0);
     assert_eq!(b.tight_closes_at(0.5), None);
+}
+
+/// Ranges as a profile would give them, over a tank of 40 L.
+fn usual() -> SoakSpec {
+    SoakSpec {
+        volume_spread: 0.15,
+        area_error: 0.1,
+        rvp_psi: (7.0, 13.0),
+        closes_pa: (200.0, 300.0),
+        relief_pressure_pa: (100.0, 500.0),
+        relief_vacuum_pa: (750.0, 1800.0),
+        gas_lag_s: (120.0, 1800.0),
+        fuel_lag_s: (7200.0, 28800.0),
+        fuel_behind_wall_s: (600.0, 7200.0),
+        evaporation_s: (120.0, 7200.0),
+        saturation: (0.6, 1.0),
+        start_above_ambient_k: (0.0, 1.0),
+        start_above_wall_k: (-1.0, 2.0),
+        temperature_error_k: 1.0,
+        ..certain(0.04, 9.0)
+    }
+}
+
+/// A wall that cools steadily for `hours`; what is asked from `from_h` on counts.
+fn cooled(k_per_h: f64, hours: f64) -> SoakBelief {
+    let mut b = SoakBelief::new(&usual());
+    let (mut s, mut marked) = (0.0, false);
+    while s <= hours * 3600.0 {
+        let wall_k = Some(297.15 - k_per_h * s / 3600.0);
+        b.advance(s, &SoakDrive { wall_k, baro_pa: Some(101_325.0), ..SoakDrive::default() });
+        if !marked && s >= 300.0 {
+            marked = true;
+            b.mark();
+        }
+        s += 60.0;
+    }
+    b
+}
+
+#[test]
+fn a_night_without_cooling_leaves_the_prior() {
+    let prior = Prior::new(0.508);
+    let b = cooled(0.0, 8.0);
+    let p = b.posterior(&prior, Shown::StaysOpen, None);
+    assert!((p.p_at_least(0.508) - 0.5).abs() < 0.05, "{}", p.p_at_least(0.508));
+    assert!(!p.informed() || p.information_nats < 0.2, "{}", p.information_nats);
+}
+
+#[test]
+fn an_open_switch_speaks_for_a_hole_and_proves_none_of_the_limit_s_size() {
+    let prior = Prior::new(0.508);
+    let b = cooled(1.5, 6.0);
+    let p = b.posterior(&prior, Shown::StaysOpen, None);
+    assert!(p.informed() && p.p_at_least(0.508) > 0.6 && p.p_at_least(0.508) < 0.995, "{}", p.p_at_least(0.508));
+    // The smallest that would have kept it open is where the belief begins.
+    assert!(p.quantile(0.05) > 0.5 * b.opens_from_since_mm(0.95), "{}", p.quantile(0.05));
+}
+
+#[test]
+fn a_switch_that_closes_speaks_against_every_hole_that_could_not_have_closed_it() {
+    let prior = Prior::new(0.508);
+    for hours in [1.0, 2.0, 3.0] {
+        let b = cooled(1.5, hours);
+        let p = b.posterior(&prior, Shown::Closes, None);
+        assert!(p.p_at_least(0.508) < 0.005, "{hours} h: {}", p.p_at_least(0.508));
+        assert!(p.interval().1 < 0.508, "{hours} h: {:?}", p.interval());
+    }
+}
+
+#[test]
+fn a_later_closing_speaks_for_a_larger_hole() {
+    let prior = Prior::new(0.508);
+    let best: Vec<f64> = [1.0, 2.0, 4.0, 8.0]
+        .iter()
+        .map(|h| cooled(1.0, *h).posterior(&prior, Shown::Closes, None).quantile(0.9))
+        .collect();
+    assert!(best.windows(2).all(|w| w[0] <= w[1] + 1e-9), "{best:?}");
+    assert!(best[3] > best[0], "{best:?}");
+}
+
+#[test]
+fn a_depth_sizes_the_hole_behind_it() {
+    let prior = Prior::new(0.508);
+    let b = cooled(2.0, 4.0);
+    let size = |pa: f64| {
+        let p = b.posterior(&prior, Shown::Deepest { pa, zero_error_pa: 10.0 }, None);
+        (p.best(), p.p_at_least(0.508))
+    };
+    let (deep, middle, shallow) = (size(-900.0), size(-250.0), size(-10.0));
+    assert!(deep.0 < middle.0 && middle.0 < shallow.0, "{deep:?} {middle:?} {shallow:?}");
+    assert!(deep.1 < 0.005 && middle.1 < 0.005 && shallow.1 > 0.8, "{deep:?} {middle:?} {shallow:?}");
+}
+
+#[test]
+fn a_proof_counts_for_what_it_is_worth() {
+    let prior = Prior::new(0.508);
+    let b = cooled(0.0, 1.0);
+    let shown = Shown::Deepest { pa: 0.0, zero_error_pa: 50.0 };
+    let without = b.posterior(&prior, shown, None).p_at_least(0.508);
+    let with = b.posterior(&prior, shown, Some(0.508)).p_at_least(0.508);
+    let odds = |p: f64| p / (1.0 - p);
+    assert!((odds(without) / odds(with) / libm::exp(6.2) - 1.0).abs() < 0.1, "{without} {with}");
 }
