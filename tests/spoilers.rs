@@ -286,3 +286,25 @@ fn a_flat_trace_whose_climb_was_not_recorded_is_no_relief() {
     let said = reasons(&f, Test::Relief);
     assert!(said.contains("too little of its way there was recorded"), "{said}");
 }
+
+/// The prior alone passes and fails nothing, however well the night cooled and however clearly purge drew.
+#[test]
+fn without_a_witness_of_the_vacuum_no_leak_is_graded() {
+    let night = (0..36_000).step_by(5).map(|s| {
+        let s = f64::from(s);
+        (s, Row { skin_c: 22.0 - 2.0 * s / 3600.0, switch: None, pressure: None, ..PARKED })
+    });
+    let morning = (36_000..36_600).map(|s| {
+        let checked = s >= 36_300;
+        let purge = if (36_300..36_310).contains(&s) { 40.0 } else { 0.0 };
+        let vent = u8::from(!checked);
+        (f64::from(s), Row { skin_c: 2.0 + 10.0, vent, purge, switch: None, pressure: None, ..DRIVEN })
+    });
+    let f = judged(night.chain(morning));
+    let leaks: Vec<_> = f.tests.iter().filter(|t| [Test::KeyOffSoak, Test::VacuumDecay].contains(&t.test)).collect();
+    assert!(leaks.len() >= 2);
+    for t in leaks {
+        assert!(!t.verdict.is_decided() && t.leak_mm.is_none(), "{t:#?}");
+        assert!(!t.evidence.contains_key("belief_at_or_above_limit"), "{t:#?}");
+    }
+}

@@ -1,6 +1,8 @@
 //! Drafts: what a test's own machine says before the jury has heard the others.
 
 use super::verdict::{Evidence, Finding, LeakMm, NightMm, Num};
+use super::{BELIEF, PRIOR};
+use crate::physics::posterior::{Posterior, Prior};
 use crate::time::Stamp;
 use crate::timeline::{Happening, Timeline};
 use crate::trade::{Test, Verdict};
@@ -93,6 +95,20 @@ impl Draft {
     /// The leak size with its 90 % interval, millimetres.
     pub fn leak(&mut self, low: f64, best: f64, high: f64) {
         self.finding.leak_mm = Some(LeakMm { low: Num(low), best: Num(best), high: Num(high) });
+    }
+
+    /// The belief that the hole is of the limit's size or more, beside what was believed before. To be called after all
+    /// other reasons.
+    pub fn belief(&mut self, posterior: &Posterior, limit_mm: f64) {
+        let p = posterior.p_at_least(limit_mm);
+        self.note(BELIEF, p);
+        self.note(PRIOR, Prior::new(limit_mm).words());
+        if posterior.informed() {
+            self.because(format!(
+                "belief in a hole of {} or more: {p:.3}, and 0.5 before anything was seen",
+                mm(limit_mm)
+            ));
+        }
     }
 
     /// What the night could tell, millimetres.

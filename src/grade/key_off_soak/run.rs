@@ -268,7 +268,7 @@ impl Run {
         } else if up_to < p.leak.small_mm {
             self.doubt = Some((
                 format!(
-                    "the switch closed {} after key-off, later than most tight tanks would have closed it: {:.1} of 100 for a hole of {} or more",
+                    "the switch closed {} after key-off, which is not how most tight tanks of this profile would have closed it: {:.1} of 100 for a hole of {} or more, and a pass needs less",
                     duration(after),
                     believed * 100.0,
                     mm(p.leak.small_mm)

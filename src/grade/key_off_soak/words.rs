@@ -2,12 +2,19 @@
 
 use super::super::draft::{Draft, mm};
 use super::super::timer_rule::{self, SoakSwitch};
-use super::super::{BELIEF, PRIOR};
 use super::run::spoils_closing;
 use super::*;
 
 impl Run {
     pub(super) fn draft(&self, t: &Timeline) -> Draft {
+        let mut d = self.told(t);
+        if let Some(posterior) = &self.posterior {
+            d.belief(posterior, t.profile.set.leak.small_mm);
+        }
+        d
+    }
+
+    fn told(&self, t: &Timeline) -> Draft {
         let p = &t.profile.set;
         let end = self.end.unwrap_or(t.now());
         let mut d = Draft::run(Test::KeyOffSoak, rule(t), self.start, end);
@@ -44,8 +51,6 @@ impl Run {
             d.note("vapour_model", "ethanol blend: outside the petroleum correlation");
         }
         if let Some(posterior) = &self.posterior {
-            d.note(BELIEF, posterior.p_at_least(p.leak.small_mm));
-            d.note(PRIOR, self.prior.words());
             if posterior.informed() {
                 let (low, high) = posterior.interval();
                 d.leak(low, posterior.best(), high);

@@ -4,9 +4,9 @@ use super::trace::{Mean, Trace};
 use super::{PullSeen, rule};
 use crate::channel::Channel;
 use crate::grade::draft::{Draft, mm};
-use crate::grade::{BELIEF, PRIOR, timer_rule};
+use crate::grade::timer_rule;
 use crate::physics::decay_belief::{DecayBelief, Pull, Seen};
-use crate::physics::posterior::{Posterior, Prior};
+use crate::physics::posterior::Posterior;
 use crate::time::Stamp;
 use crate::timeline::{SwitchState, Timeline};
 use crate::trade::{Test, Verdict};
@@ -237,8 +237,6 @@ impl Run {
         let p_leak = posterior.p_at_least(small);
         let (low, high) = posterior.interval();
         let best = posterior.best();
-        d.note(BELIEF, p_leak);
-        d.note(PRIOR, Prior::new(small).words());
         d.note("explained_by_rebound", posterior.explained_by_rebound);
         let informed = posterior.informed() && !posterior.unexplained;
         let doubt = self.doubt(t);
@@ -337,6 +335,7 @@ impl Run {
         for u in &self.unknown {
             d.because(format!("not known: {u}"));
         }
+        d.belief(posterior, small);
         if self.moving {
             d.note("vehicle", "moving: the fuel may have splashed");
         }

@@ -27,7 +27,8 @@ pub enum Shown {
     },
 }
 
-/// What the members leave of the model's error: one standard deviation, as a share of a vacuum, and at least, Pa.
+/// What the members leave of the model's error: one standard deviation, as a share of a vacuum, and at least, Pa. At
+/// the closing point, whose range is summed over besides, half as much.
 const MODEL_SHARE: f64 = 0.1;
 const MODEL_LEAST_PA: f64 = 10.0;
 /// An edge may come so much later than the model says, s; and by at least this share of the vacuum.
@@ -126,7 +127,7 @@ impl Closing {
     fn new((low, high): (f64, f64)) -> Closing {
         let step = (high - low) / POINTS as f64;
         let points = std::array::from_fn(|i| low + step * (i as f64 + 0.5));
-        Closing { points, sigma_pa: MODEL_SHARE * 0.5 * (low + high) + MODEL_LEAST_PA }
+        Closing { points, sigma_pa: 0.5 * (MODEL_SHARE * 0.5 * (low + high) + MODEL_LEAST_PA) }
     }
 
     /// Probability that a vacuum of `pa` is more than the closing point (`sign` 1), or less (-1).
