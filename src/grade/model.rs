@@ -2,6 +2,7 @@
 
 use crate::channel::Channel;
 use crate::physics::decay_belief::DecaySpec;
+use crate::physics::fuel;
 use crate::physics::posterior::Prior;
 use crate::physics::soak_belief::{SoakDrive, SoakSpec};
 use crate::profile::Settings;
@@ -28,6 +29,11 @@ pub fn soak(t: &Timeline, start: Stamp) -> SoakSpec {
     soak_at(p, t.settled_level_pct(), start_vacuum_pa)
 }
 
+/// Reid vapour pressure of what is in the tank, psi: the season's gasoline with its ethanol.
+pub fn rvp_psi(p: &Settings) -> (f64, f64) {
+    fuel::blended((p.fuel.rvp_low_psi, p.fuel.rvp_high_psi), p.fuel.ethanol_pct)
+}
+
 /// A vent that stood open until it sealed left next to nothing, Pa of vacuum.
 pub const AFTER_OPEN_VENT_PA: (f64, f64) = (0.0, 30.0);
 
@@ -40,7 +46,7 @@ pub fn soak_at(p: &Settings, level_pct: Option<f64>, start_vacuum_pa: (f64, f64)
         volume_spread: spread,
         cd: m.discharge_cd,
         area_error: m.area_error_pct * 0.01,
-        rvp_psi: (p.fuel.rvp_low_psi, p.fuel.rvp_high_psi),
+        rvp_psi: rvp_psi(p),
         closes_pa: (p.switch.closes_low_pa, p.switch.closes_high_pa),
         relief_pressure_pa: (p.reliefs.pressure_low_pa, p.reliefs.pressure_high_pa),
         relief_vacuum_pa: (p.reliefs.vacuum_low_pa, p.reliefs.vacuum_high_pa),
@@ -99,7 +105,7 @@ pub fn decay(t: &Timeline) -> DecaySpec {
         model_error: m.time_error_pct * 0.01,
         baro_pa: t.baro_pa().map_or(101_325.0, |b| b.0),
         gas_k: 0.5 * (fuel_k.0 + fuel_k.1),
-        rvp_psi: (p.fuel.rvp_low_psi, p.fuel.rvp_high_psi),
+        rvp_psi: rvp_psi(p),
         fuel_k,
         closes_pa: (p.switch.closes_low_pa, p.switch.closes_high_pa),
         reopens_pa: (p.switch.reopens_low_pa, p.switch.reopens_high_pa),

@@ -1,5 +1,7 @@
 //! Vapour pressure of motor gasoline. Source: EPA AP-42 chapter 7.1, the equation behind its figure for refined
-//! petroleum stocks, with a distillation slope of 3 for motor gasoline. Not for ethanol blends above about 15 %.
+//! petroleum stocks, with a distillation slope of 3 for motor gasoline. Ethanol is no part of it: a little in gasoline
+//! raises the vapour pressure, much lowers it, and the slope changes. [`blended`] turns that into a wider range of RVP;
+//! above [`ETHANOL_KNOWN_PCT`] the correlation itself no longer holds, and whoever uses it has to say so.
 
 use crate::units::PA_PER_PSI;
 
@@ -7,6 +9,23 @@ use crate::units::PA_PER_PSI;
 pub const SLOPE: f64 = 3.0;
 /// 0 °F in degrees Rankine as AP-42 has it.
 const RANKINE: f64 = 459.6;
+
+/// Ethanol, % by volume, up to which the correlation is still used without a warning: common practice.
+pub const ETHANOL_KNOWN_PCT: f64 = 15.0;
+/// By how much a blend of up to 10 % may lie above its gasoline, psi; a few percent already do nearly as much. Source:
+/// the allowance of 40 CFR 1090.215, from memory, and common practice.
+const BLEND_RISE_PSI: f64 = 1.0;
+const BLEND_FULL_RISE_PCT: f64 = 5.0;
+/// Reid vapour pressure of neat ethanol, psi. Source: handbook value of about 16 kPa at 37.8 °C, from memory.
+const ETHANOL_RVP_PSI: f64 = 2.3;
+
+/// The range of Reid vapour pressure, psi, of a blend with `ethanol_pct` (% by volume) of ethanol, from that of its
+/// gasoline: up to 1 psi higher, and where ethanol prevails down towards its own.
+pub fn blended((low, high): (f64, f64), ethanol_pct: f64) -> (f64, f64) {
+    let rise = BLEND_RISE_PSI * (ethanol_pct / BLEND_FULL_RISE_PCT).clamp(0.0, 1.0);
+    let beyond = ((ethanol_pct - ETHANOL_KNOWN_PCT) / (100.0 - ETHANOL_KNOWN_PCT)).clamp(0.0, 1.0);
+    (low + (low.min(ETHANOL_RVP_PSI) - low) * beyond, high + rise)
+}
 
 /// True vapour pressure in Pa of gasoline with Reid vapour pressure `rvp_psi` (psi) at `t_k` (K). Sound for about
 /// 1 to 15 psi and −20 to 60 °C. Without fuel (`rvp_psi` ≤ 0) it is zero: a dry headspace.
@@ -82,6 +101,17 @@ mod tests {
                 assert!((got / psi - 1.0).abs() < 0.025, "RVP {rvp} row {i}: {got} against {psi}");
             }
         }
+    }
+
+    #[test]
+    fn ethanol_widens_what_is_known_of_the_fuel() {
+        assert_eq!(blended((7.0, 9.0), 0.0), (7.0, 9.0));
+        // 40 CFR 1090.215, from memory: 9.0 psi, and 10.0 psi with about 10 % of ethanol.
+        assert_eq!(blended((7.0, 9.0), 10.0), (7.0, 10.0));
+        assert_eq!(blended((7.0, 9.0), 100.0), (ETHANOL_RVP_PSI, 10.0));
+        // ASTM D5798, from memory: 5.5 to 8.5 psi is the summer class of blends of 51 to 83 %.
+        let (low, high) = blended((7.0, 9.0), 60.0);
+        assert!(low < 5.5 && high > 8.5, "{low} to {high}");
     }
 
     #[test]

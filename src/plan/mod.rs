@@ -16,7 +16,8 @@ pub use weather::{Weather, Zero};
 
 use crate::channel::Channel;
 use crate::grade::verdict::Num;
-use crate::grade::{Condition, enabling};
+use crate::grade::{Condition, enabling, model};
+use crate::physics::fuel;
 use crate::profile::Profile;
 use crate::trade::{Subject, Test};
 use crate::units::kelvin;
@@ -260,7 +261,7 @@ impl Night<'_> {
             vapour_volume_spread_pct: Num(spread * 100.0),
             fuel_c: if let FuelStart::Measured(c) = self.fuel { Some(Num(c)) } else { None },
             fuel_above_air_k: self.above_air_k().map(|(low, high)| [Num(low), Num(high)]),
-            rvp_psi: [p.set.fuel.rvp_low_psi, p.set.fuel.rvp_high_psi].map(Num),
+            rvp_psi: <[f64; 2]>::from(model::rvp_psi(&p.set)).map(Num),
             rvp_source: p.source("fuel.rvp_low_psi").to_owned(),
             coolant_c: Num(cold_start::coolant_c(self)),
             coolant_lag_s: [p.set.plan.coolant_lag_low_s, p.set.plan.coolant_lag_high_s].map(Num),
@@ -288,7 +289,7 @@ impl Night<'_> {
         if set.switch.fitted != "yes" {
             out.push("a tight tank that stands above the outside air can pass by the shape of its trace: no plan foresees that".to_owned());
         }
-        if set.fuel.ethanol_pct > 15.0 {
+        if set.fuel.ethanol_pct > fuel::ETHANOL_KNOWN_PCT {
             out.push("ethanol blend: its vapour pressure lies outside the petroleum correlation".to_owned());
         }
         out

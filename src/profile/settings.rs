@@ -128,14 +128,15 @@ settings! {
     }
     /// The fuel.
     fuel Fuel {
-        /// Reid vapour pressure, lowest of the season.
+        /// Reid vapour pressure of the gasoline without its ethanol, lowest of the season.
         rvp_low_psi: number("psi", 1.0, 16.0);
-        /// Reid vapour pressure, highest of the season.
+        /// Reid vapour pressure of the gasoline without its ethanol, highest of the season.
         rvp_high_psi: number("psi", 1.0, 16.0);
-        /// Ethanol content; above 15 % the vapour model is flagged.
+        /// Ethanol content: it may raise the vapour pressure by 1 psi; above 15 % the vapour model is flagged, and the
+        /// range reaches down as well. 0 where the vapour pressure was measured on the blend.
         ethanol_pct: number("%", 0.0, 100.0);
     }
-    /// Reid vapour pressure of the seasons' fuels, for a plan.
+    /// Reid vapour pressure of the seasons' gasolines without ethanol, for a plan.
     season Season {
         /// Summer, lowest.
         summer_low_psi: number("psi", 1.0, 16.0);

@@ -47,7 +47,7 @@ impl Run {
             d.note("closed_s", at.secs());
             d.note("closed_uncertainty_s", u);
         }
-        if p.fuel.ethanol_pct > 15.0 {
+        if p.fuel.ethanol_pct > crate::physics::fuel::ETHANOL_KNOWN_PCT {
             d.note("vapour_model", "ethanol blend: outside the petroleum correlation");
         }
         if let Some(posterior) = &self.posterior {
