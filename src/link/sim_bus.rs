@@ -138,8 +138,9 @@ fn lines(mut device: SerialCan, mut asker: Asker, log: &mut Log) -> Option<()> {
                 commands = vec![slcan::OPEN.to_vec(), slcan::CLOSE.to_vec()];
                 not_before = now;
             } else if open {
-                while let Some(bytes) = asker.due(now).as_ref().and_then(slcan::line) {
-                    tell(&mut device, now, &bytes, log)?;
+                while let Some(frame) = asker.due(now) {
+                    log.put(now, Body::CanSent(frame.packet()))?;
+                    device.bytes(now, &slcan::line(&frame).unwrap_or_default());
                 }
             }
         }
@@ -173,6 +174,9 @@ fn text(mut device: TextAdapter, mut talker: Talker, log: &mut Log) -> Option<()
                 Do::Send(bytes) => tell(&mut device, now, &bytes, log)?,
             }
         }
+        while let Some(detail) = talker.news() {
+            log.event(now, Event::Asking { detail })?;
+        }
         log.feed.say(talker.words(now));
         let wait = talker.wait().map_or(now.plus(LOOK_S), |w| w.min(now.plus(LOOK_S)));
         match device.next(log.until(now, Some(wait))) {
@@ -186,6 +190,7 @@ fn text(mut device: TextAdapter, mut talker: Talker, log: &mut Log) -> Option<()
     }
 }
 
+/// Says something to an adapter, its own command or a question in its words.
 fn tell(device: &mut dyn Device, now: Stamp, bytes: &[u8], log: &mut Log) -> Option<()> {
     log.event(now, Event::Sent { text: String::from_utf8_lossy(bytes).into_owned() })?;
     device.bytes(now, bytes);

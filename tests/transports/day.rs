@@ -64,14 +64,8 @@ impl Day {
         let question = |r: &Record| {
             let message = match &r.body {
                 Body::CanSent(packet) => single(packet.get(8..)?)?,
-                Body::Event(Event::Sent { text }) => {
-                    let text = text.trim();
-                    match (text.strip_prefix('t'), text.strip_prefix('T')) {
-                        (Some(frame), _) => single(&hex(frame.get(4..)?)?)?,
-                        (_, Some(frame)) => single(&hex(frame.get(9..)?)?)?,
-                        _ => hex(text)?,
-                    }
-                }
+                // To a text adapter; what serial-line CAN is told this way are its commands.
+                Body::Event(Event::Sent { text }) => hex(text.trim())?,
                 _ => return None,
             };
             Some((r.at, message)).filter(|m| !m.1.is_empty())
@@ -88,7 +82,7 @@ fn single(data: &[u8]) -> Option<Vec<u8>> {
 
 fn hex(digits: &str) -> Option<Vec<u8>> {
     let pairs = digits.as_bytes().chunks(2);
-    // The commands of serial-line CAN are letters.
+    // Commands are no such digits.
     if digits.len() % 2 == 1 {
         return None;
     }
