@@ -76,6 +76,14 @@ pub enum Error {
         /// What there is, as advice.
         there: String,
     },
+    /// An older bus has no frames of CAN.
+    #[error(
+        "--to {way} carries CAN, and the vehicle's bus is an older one: say --to adapter, or --bus can11, can29 or j1979-2"
+    )]
+    OldBus {
+        /// The way.
+        way: &'static str,
+    },
     /// What is played cannot be handed on.
     #[error("the play ended: {source}. See that the interface stays up and that the system has pseudo-terminals")]
     Play {

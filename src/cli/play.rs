@@ -63,6 +63,11 @@ pub struct Faults(Vec<Fault>);
 impl Play {
     /// Plays until the day is over.
     pub fn run(self) -> Result<Outcome, Error> {
+        let muted = self.to.iter().find(|way| self.bus.is_old() && matches!(way, Way::Can(_) | Way::Slcan));
+        if let Some(way) = muted {
+            let way = if *way == Way::Slcan { "slcan" } else { "can" };
+            return Err(Error::OldBus { way });
+        }
         // All are opened before any begins.
         let ready = self.to.iter().map(|way| self.open(way)).collect::<Result<Vec<_>, _>>()?;
         let playing: Vec<_> = ready.into_iter().map(std::thread::spawn).collect();
@@ -153,8 +158,7 @@ fn standard(text: &str) -> Result<Standard, String> {
 }
 
 fn faults(text: &str) -> Result<Faults, String> {
-    let one = |word| Fault::from_name(word).ok_or_else(|| format!("there are {}", FAULTS.map(|f| f.0).join(", ")));
-    text.split('+').filter(|w| !w.is_empty()).map(one).collect::<Result<_, _>>().map(Faults)
+    Fault::list(text).map(Faults).ok_or_else(|| format!("there are {}", FAULTS.map(|f| f.0).join(", ")))
 }
 
 fn speed(text: &str) -> Result<f64, String> {

@@ -558,6 +558,7 @@ rows!(CLI, cli_row, cli::Error {
     cli::Error::Nothing { .. } => "nothing to grade",
     cli::Error::Into { .. } => "nowhere to write",
     cli::Error::NoGuide { .. } => "no such guide",
+    cli::Error::OldBus { .. } => "an older bus on a way of CAN",
     cli::Error::Play { .. } => "nothing to play on",
     cli::Error::Plan(_) => "a plan",
     cli::Error::Profile(_) => "a profile",
@@ -652,6 +653,13 @@ fn commands_and_views() {
         vec![
             ("a path", found("/nowhere/at/all"), path("/nowhere/at/all")),
             ("a path", call(&["export", "/nowhere", "--to", "csv"]).unwrap_err(), path("/nowhere")),
+            (
+                "an older bus on a way of CAN",
+                call(&["play", "--to", "adapter", "--to", "can:can0", "--bus", "iso9141"]).unwrap_err(),
+                "--to can carries CAN, and the vehicle's bus is an older one: say --to adapter, or --bus can11, can29 or \
+                 j1979-2"
+                    .into(),
+            ),
             (
                 "nothing to grade",
                 found(&at("empty")),

@@ -47,6 +47,11 @@ impl Fault {
     pub fn from_name(name: &str) -> Option<Fault> {
         FAULTS.iter().find(|f| f.0 == name).map(|f| f.1)
     }
+
+    /// All that a list names, joined with `+`; nothing if it names something else.
+    pub fn list(words: &str) -> Option<Vec<Fault>> {
+        words.split('+').filter(|w| !w.is_empty()).map(Fault::from_name).collect()
+    }
 }
 
 /// The path, with the network at its far end.
