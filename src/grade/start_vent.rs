@@ -224,6 +224,7 @@ impl StartVent {
                 "tank pressure at key-on is known to {:.0} Pa only: the sensor's zero was not seen with the vent open",
                 t.zero_pa().1
             ),
+            None if t.profile.set.switch.fitted != "yes" => "the tank pressure was not known at key-on".into(),
             None => "neither the switch nor the tank pressure was known at key-on".into(),
         });
     }
