@@ -26,7 +26,7 @@ impl Links {
         }
         say("")?;
         say(
-            "CAN interfaces, for --link can:IFACE (options: ask=no, or ask=at_once; bitrate=500000, as it was brought up)",
+            "CAN interfaces, for --link can:IFACE (options: ask=no, or ask=at_once; bitrate=500000, as it was brought up; frames=wanted)",
         )?;
         let interfaces = list_can();
         if interfaces.is_empty() {

@@ -61,6 +61,8 @@ pub enum LinkSpec {
         bitrate: Option<u32>,
         /// Whether the vehicle is asked; if not said, as the profile has something to ask for.
         ask: Option<Ask>,
+        /// Only frames that the profile knows, and questions and answers, are taken from the kernel.
+        wanted: bool,
     },
     /// A file of rows.
     Csv {
@@ -106,7 +108,7 @@ pub enum LinkSpec {
 pub const KINDS: [(&str, &str, &[&str]); 6] = [
     ("adapter", "PORT", &["baud"]),
     ("bench", "PORT", &["baud"]),
-    ("can", "IFACE", &["ask", "bitrate"]),
+    ("can", "IFACE", &["ask", "bitrate", "frames"]),
     ("csv", "FILE", &[]),
     ("slcan", "PORT", &["ask", "baud", "bitrate"]),
     ("sim", "SCENARIO", &["seed", "tap", "via", "bus", "faults"]),
@@ -278,7 +280,13 @@ impl LinkSpec {
                     let rate = v.parse().ok().filter(|b| (5_000..=1_000_000).contains(b));
                     rate.ok_or_else(|| bad("bitrate", v, right))
                 };
-                LinkSpec::Can { iface: target.to_owned(), bitrate: get("bitrate").map(read).transpose()?, ask: ask()? }
+                let bitrate = get("bitrate").map(read).transpose()?;
+                let wanted = match get("frames") {
+                    None | Some("all") => false,
+                    Some("wanted") => true,
+                    Some(v) => return Err(bad("frames", v, "all, or wanted for those that the profile knows")),
+                };
+                LinkSpec::Can { iface: target.to_owned(), bitrate, ask: ask()?, wanted }
             }
             "csv" => LinkSpec::Csv { file: target.into() },
             _ => {
@@ -306,10 +314,10 @@ impl LinkSpec {
                     Standard::from_name(bus.unwrap_or("can11")).filter(|s| !s.is_old() || way == Via::Adapter);
                 let right = "can11, can29 or j1979-2, or with via=adapter also j1850, j1850-pwm, iso9141 or iso14230";
                 let standard = standard.ok_or_else(|| bad("bus", bus.unwrap_or(""), right))?;
-                let all = faults.unwrap_or("").split('+').filter(|f| !f.is_empty()).map(Fault::from_name);
                 let right =
                     "some of silent, slow, pending, wrong-length, interleaved, lost, errors and garbage, joined with +";
-                let faults = all.collect::<Option<_>>().ok_or_else(|| bad("faults", faults.unwrap_or(""), right))?;
+                let words = faults.unwrap_or("");
+                let faults = Fault::list(words).ok_or_else(|| bad("faults", words, right))?;
                 LinkSpec::SimBus { scenario: target.to_owned(), seed, via: way, standard, faults }
             }
         })
@@ -369,8 +377,8 @@ impl LinkSpec {
                 let bench = bench::Bench::open(port, *baud)?;
                 Box::new(move || bench.run(feed))
             }
-            LinkSpec::Can { iface, bitrate, ask } => {
-                let can = can::Can::open(iface, *bitrate, *ask, profile)?;
+            LinkSpec::Can { iface, bitrate, ask, wanted } => {
+                let can = can::Can::open(iface, *bitrate, *ask, *wanted, profile)?;
                 Box::new(move || can.run(feed))
             }
             LinkSpec::Slcan { port, baud, bitrate, ask } => {
@@ -461,9 +469,11 @@ mod tests {
         let ok = |s: &str| LinkSpec::parse(s).unwrap();
         assert_eq!(ok("bench:/dev/ttyUSB0"), LinkSpec::Bench { port: "/dev/ttyUSB0".into(), baud: 115_200 });
         assert_eq!(ok("bench:COM3,baud=9600"), LinkSpec::Bench { port: "COM3".into(), baud: 9600 });
-        assert_eq!(ok("can:can0"), LinkSpec::Can { iface: "can0".into(), bitrate: None, ask: None });
-        let can = ok("can:vcan0,bitrate=500000,ask=no");
-        assert_eq!(can, LinkSpec::Can { iface: "vcan0".into(), bitrate: Some(500_000), ask: Some(Ask::No) });
+        assert_eq!(ok("can:can0"), LinkSpec::Can { iface: "can0".into(), bitrate: None, ask: None, wanted: false });
+        let can = ok("can:vcan0,bitrate=500000,ask=no,frames=wanted");
+        let (bitrate, ask) = (Some(500_000), Some(Ask::No));
+        assert_eq!(can, LinkSpec::Can { iface: "vcan0".into(), bitrate, ask, wanted: true });
+        assert_eq!(ok("can:can0,frames=all"), ok("can:can0"));
         assert!(matches!(ok("can:can0,ask=at_once"), LinkSpec::Can { ask: Some(Ask::AtOnce), .. }));
         assert!(can.is_live() && can.info() == LinkInfo { kind: "can".into(), name: "vcan0".into() });
         assert_eq!(ok("adapter:/dev/ttyUSB1"), LinkSpec::Adapter { port: "/dev/ttyUSB1".into(), baud: None });
@@ -515,6 +525,10 @@ mod tests {
             told("can:x,ask=please"),
             "\"can:x,ask=please\": ask=please cannot be used; it must be yes, no, or at_once where the bit rate is known to \
              be right"
+        );
+        assert_eq!(
+            told("can:x,frames=some"),
+            "\"can:x,frames=some\": frames=some cannot be used; it must be all, or wanted for those that the profile knows"
         );
         assert_eq!(told("sim:x,seed=-1"), "\"sim:x,seed=-1\": seed=-1 cannot be used; it must be a whole number");
         assert_eq!(told("sim:x,tap=1"), "\"sim:x,tap=1\": tap=1 cannot be used; it must be yes or no");

@@ -3,7 +3,7 @@
 use super::super::feed::Feed;
 use nix::errno::Errno;
 use socketcan::CanInterface;
-use socketcan::nl::{CanCtrlMode, NlError};
+use socketcan::nl::{CanCtrlMode, CanState, NlError};
 use std::io;
 use std::path::{Path, PathBuf};
 
@@ -112,7 +112,21 @@ pub(super) fn listens_only(iface: &str) -> Option<bool> {
 pub fn describe(iface: &str, up: bool) -> String {
     let rate = bitrate(iface).map_or(String::new(), |b| format!(", {b} bit/s"));
     let listens = if listens_only(iface) == Some(true) { ", listen-only" } else { "" };
-    format!("{}{rate}{listens}", if up { "up" } else { "down" })
+    let state = CanInterface::open(iface).and_then(|i| Ok(i.state()?)).ok().flatten().filter(|_| up);
+    format!("{}{rate}{listens}{}", if up { "up" } else { "down" }, state.map_or("", bus_words))
+}
+
+/// What an interface tells of its bus.
+fn bus_words(state: CanState) -> &'static str {
+    match state {
+        CanState::ErrorActive | CanState::Stopped => "",
+        CanState::ErrorWarning => ", many errors on the bus",
+        CanState::ErrorPassive => {
+            ", so many errors on the bus that it only watches: a wrong bit rate, or nobody acknowledges"
+        }
+        CanState::BusOff => ", bus off: set it down and up again once wiring and bit rate are right",
+        CanState::Sleeping => ", sleeping",
+    }
 }
 
 /// The bit rate of an interface, where it has one.
@@ -188,6 +202,15 @@ fn number(file: &Path) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The states of `linux/can/netlink.h`.
+    #[test]
+    fn a_bus_in_trouble_is_told() {
+        assert_eq!((bus_words(CanState::ErrorActive), bus_words(CanState::Sleeping)), ("", ", sleeping"));
+        let told = [CanState::ErrorWarning, CanState::ErrorPassive, CanState::BusOff].map(bus_words);
+        let wants = ["many errors", "nobody acknowledges", "bus off"];
+        assert!(told.iter().zip(wants).all(|(told, want)| told.contains(want)), "{told:?}");
+    }
 
     #[test]
     fn interfaces_are_told_apart() {

@@ -22,7 +22,7 @@ pub(super) use iface::check;
 use iface::{Losses, forbidden, listen_only, listens_only};
 use nix::errno::Errno;
 use socket::{MTU, READ, capture_time, packet, readable, receive, send};
-use socketcan::CanFdSocket;
+use socketcan::{CanFdSocket, CanFilter};
 use std::io;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -38,6 +38,8 @@ pub(super) struct Can {
     /// That, or else the interface's own.
     bitrate: Option<u32>,
     socket: CanFdSocket,
+    /// What is taken from the kernel, if not all.
+    filters: Option<Vec<CanFilter>>,
     asking: Option<Asking>,
     mode: Mode,
     mute_said: bool,
@@ -90,6 +92,7 @@ impl Can {
         iface: &str,
         bitrate: Option<u32>,
         ask: Option<Ask>,
+        wanted: bool,
         profile: &Arc<Profile>,
     ) -> Result<Can, Error> {
         let wrong = |what| Error::Can { iface: iface.to_owned(), what };
@@ -97,10 +100,11 @@ impl Can {
         let ask = Ask::or_as(ask, profile);
         let mut mode = Mode::of(iface, ask != Ask::No);
         mode.set(ask == Ask::Yes);
-        let socket = open(iface).map_err(wrong)?;
+        let filters = wanted.then(|| socket::wanted(profile)).flatten();
+        let socket = open(iface, filters.as_deref()).map_err(wrong)?;
         let asking = Asking::new(ask, profile);
         let iface = iface.to_owned();
-        let mut can = Can { iface, told: bitrate, bitrate, socket, asking, mode, mute_said: false };
+        let mut can = Can { iface, told: bitrate, bitrate, socket, filters, asking, mode, mute_said: false };
         can.find_bitrate();
         Ok(can)
     }
@@ -135,7 +139,7 @@ impl Can {
             feed.say(format!("{} is gone ({why}); {}", self.iface, bring_up(&self.iface)));
             let at = feed.now();
             feed.wait(at, Body::Event(Event::LinkDown { detail: format!("{} is gone: {why}", self.iface) }));
-            let Some(socket) = feed.retry(|| open(&self.iface)) else { return };
+            let Some(socket) = feed.retry(|| open(&self.iface, self.filters.as_deref())) else { return };
             self.socket = socket;
             if let Some(asking) = &mut self.asking {
                 asking.again();
@@ -158,7 +162,7 @@ impl Can {
         let proven = self.asking.as_ref().is_none_or(Asking::proven);
         if !proven
             && self.mode.set(true)
-            && let Ok(socket) = open(&self.iface)
+            && let Ok(socket) = open(&self.iface, self.filters.as_deref())
         {
             // If not, reading tells why.
             self.socket = socket;
@@ -177,7 +181,8 @@ impl Can {
             (Some(_), ..) => "listening until the bit rate is proven, then asking",
         };
         let at = feed.now();
-        feed.wait(at, Body::Event(Event::LinkUp { detail: format!("{}{rate}, {does}", self.iface) }));
+        let some = if self.filters.is_some() { ", only frames that the profile knows" } else { "" };
+        feed.wait(at, Body::Event(Event::LinkUp { detail: format!("{}{rate}{some}, {does}", self.iface) }));
         feed.say("up, no frame heard yet");
     }
 
@@ -247,7 +252,7 @@ impl Can {
             }
             // The interface was down for a moment, and its socket with it.
             let last = feed.last();
-            self.socket = socket::open(&self.iface)?;
+            self.socket = socket::open(&self.iface, self.filters.as_deref())?;
             losses.new_socket();
             let now = feed.now();
             let cause = format!("{} was set to speak: the bit rate is proven", self.iface);
@@ -285,7 +290,7 @@ impl Can {
 }
 
 /// Opens an interface; else what is missing and how to bring it.
-fn open(iface: &str) -> Result<CanFdSocket, String> {
+fn open(iface: &str, filters: Option<&[CanFilter]>) -> Result<CanFdSocket, String> {
     check(iface)?;
-    socket::open(iface).map_err(|e| e.to_string())
+    socket::open(iface, filters).map_err(|e| e.to_string())
 }

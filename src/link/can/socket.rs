@@ -2,13 +2,14 @@
 
 use super::super::feed::Feed;
 use crate::poll::may_go;
+use crate::profile::Profile;
 use crate::time::{Clock, Stamp};
 use crate::wire::can_frame::{EXTENDED, FD, Frame, Id, REMOTE};
 use nix::errno::Errno;
 use nix::sys::socket::sockopt::{RcvBuf, RcvBufForce, RxqOvfl};
 use nix::sys::socket::{ControlMessageOwned, MsgFlags, recvmsg, setsockopt};
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
-use socketcan::{CanFdSocket, Socket, SocketOptions};
+use socketcan::{CanFdSocket, CanFilter, Socket, SocketOptions};
 use std::io::{self, ErrorKind, IoSliceMut, Write};
 use std::os::fd::AsRawFd;
 use std::time::Duration;
@@ -21,9 +22,35 @@ const ROOM: usize = 8 << 20;
 /// Lengths of `struct can_frame` and `struct canfd_frame` (`linux/can.h`).
 pub(super) const MTU: (usize, usize) = (16, 72);
 
-/// Opens the socket of an interface that is up.
-pub(super) fn open(iface: &str) -> io::Result<CanFdSocket> {
+/// The kernel takes no more filters of one socket (CAN_RAW_FILTER_MAX of `linux/can/raw.h`).
+const MOST_FILTERS: usize = 512;
+
+/// The frames that the profile knows, and questions and answers of diagnosis (ISO 15765-4): what else is on the bus need
+/// not reach this program. More than the kernel can tell apart is all of them.
+pub(super) fn wanted(profile: &Profile) -> Option<Vec<CanFilter>> {
+    // Standard and extended identifiers are told apart by a bit of their own.
+    let one = |id: Id, of: u32| match id {
+        Id::Standard(id) => (u32::from(id), of & 0x7FF | EXTENDED),
+        Id::Extended(id) => (id | EXTENDED, of & 0x1FFF_FFFF | EXTENDED),
+    };
+    let mut all: Vec<(u32, u32)> = vec![
+        one(Id::Standard(0x7DF), u32::MAX),
+        one(Id::Standard(0x7E0), 0x7F0),
+        one(Id::Extended(0x18DA_0000), 0x1FFF_0000),
+        one(Id::Extended(0x18DB_0000), 0x1FFF_0000),
+    ];
+    all.extend(profile.bus.broadcast.iter().map(|b| one(b.id, u32::MAX)));
+    all.sort_unstable();
+    all.dedup();
+    (all.len() <= MOST_FILTERS).then(|| all.iter().map(|(id, mask)| CanFilter::new(*id, *mask)).collect())
+}
+
+/// Opens the socket of an interface that is up, for these frames or for all; errors of the bus come in any case.
+pub(super) fn open(iface: &str, filters: Option<&[CanFilter]>) -> io::Result<CanFdSocket> {
     let socket = CanFdSocket::open(iface)?;
+    if let Some(filters) = filters {
+        socket.set_filters(filters)?;
+    }
     socket.set_error_filter_accept_all()?;
     socket.set_recv_timestamp(true)?;
     socket.set_read_timeout(READ)?;
