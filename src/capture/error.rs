@@ -36,11 +36,13 @@ pub enum Error {
         /// Which folder.
         path: PathBuf,
     },
-    /// A raw file is compressed.
-    #[error("{path}: compressed raw files cannot be read here; run `zstd -d` on it and try again")]
+    /// A raw file's compression cannot be undone.
+    #[error("{path}: it ends in .zst and cannot be taken out of its compression: {what}; restore it from a copy")]
     Compressed {
         /// Which file.
         path: PathBuf,
+        /// What is wrong.
+        what: String,
     },
     /// A record or session that the layout cannot hold; nothing of the batch was written.
     #[error("{path}: not recorded: {what}")]

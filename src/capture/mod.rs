@@ -1,7 +1,8 @@
 //! The capture: append, recover, read. It knows records only.
 //!
 //! A capture is a folder: `session.toml` ([`SessionFile`], written and synced before the first record, never
-//! changed) and `raw.pcapng`, later `raw.0002.pcapng` and so on, which are read in the order of their numbers.
+//! changed) and `raw.pcapng`, later `raw.0002.pcapng` and so on, which are read in the order of their numbers. A
+//! raw file may be compressed as a whole (RFC 8878, `.zst`). `seal.sha256` ([`check_seal`]) is written last.
 //!
 //! ## The layout of the raw files
 //!
@@ -37,7 +38,9 @@
 mod error;
 mod layout;
 mod reader;
+mod seal;
 mod session_file;
+mod shelve;
 #[cfg(test)]
 mod tests;
 mod walk;
@@ -47,11 +50,15 @@ mod writer;
 pub use error::{Error, Result};
 pub use layout::MAX_DATA;
 pub use reader::{Reader, is_capture};
+pub use seal::{Seal, check as check_seal};
 pub use session_file::SessionFile;
+pub use shelve::{compress, mend};
 pub use walk::{Walk, walk};
-pub use writer::{FileSink, Sink, Writer};
+pub use writer::{FileSink, Roll, Sink, Writer};
 
 /// Name of the session file in a capture's folder.
 pub const SESSION_FILE: &str = "session.toml";
 /// Name of the first raw file in a capture's folder.
 pub const RAW_FILE: &str = "raw.pcapng";
+/// Name of the list of digests, written when a recording ended in order.
+pub const SEAL_FILE: &str = "seal.sha256";

@@ -11,7 +11,7 @@ use crate::record::{Body, Event, Record};
 use crate::time::Stamp;
 use std::collections::VecDeque;
 use std::fs::{self, File};
-use std::io::Read;
+use std::io::{self, Read};
 use std::path::{Path, PathBuf};
 
 /// More sentences than this are only counted: a hostile file must not fill the memory.
@@ -19,6 +19,9 @@ const MAX_LOSSES: usize = 200;
 
 /// No packet block with a hash and a number takes fewer bytes.
 const SHORTEST_PACKET: u64 = 60;
+
+/// By how much records shrink, roughly: for the bar of progress.
+const USUAL_RATIO: u64 = 4;
 
 /// Whether a folder is a capture: it holds `raw.pcapng` or `raw.pcapng.zst`.
 pub fn is_capture(dir: &Path) -> bool {
@@ -60,9 +63,10 @@ impl Reader {
     pub fn open(dir: &Path) -> Result<Reader> {
         let segments = segments(dir)?;
         let session = SessionFile::read(dir)?;
-        let total = segments.iter().map(|(len, ..)| len).sum();
-        let files = segments.into_iter().map(|(_, path, file)| (path, Box::new(file) as Box<dyn Read + Send>));
-        Ok(Reader::over(session, files.collect(), total))
+        // What is in a compressed file is longer, by how much is not known before.
+        let total = segments.iter().map(|s| if s.compressed { s.len * USUAL_RATIO } else { s.len }).sum();
+        let files: Result<VecDeque<_>> = segments.iter().map(|s| Ok((s.path.clone(), open_plain(s)?))).collect();
+        Ok(Reader::over(session, files?, total))
     }
 
     /// Over any sources, in order, with names for messages; `total` is their length in bytes if known.
@@ -93,7 +97,8 @@ impl Reader {
 
     /// Bytes read so far, and bytes in all.
     pub fn progress(&self) -> (u64, u64) {
-        (self.done_before + self.window.as_ref().map_or(0, Window::offset), self.total)
+        let done = self.done_before + self.window.as_ref().map_or(0, Window::offset);
+        (done, self.total.max(done))
     }
 
     /// Whether the last record read says that the capture was ended in order.
@@ -382,8 +387,18 @@ fn is_section(block: &[u8]) -> bool {
     block.len() >= 28 && block[8..12] == [0x4D, 0x3C, 0x2B, 0x1A]
 }
 
-/// The raw files of a capture in the order of their numbers: length, path and the open file.
-pub(super) fn segments(dir: &Path) -> Result<Vec<(u64, PathBuf, File)>> {
+/// One raw file of a capture.
+pub(super) struct Segment {
+    /// Its name when it is not compressed.
+    pub(super) name: String,
+    pub(super) path: PathBuf,
+    pub(super) compressed: bool,
+    file: File,
+    len: u64,
+}
+
+/// The raw files of a capture in the order of their numbers; all can be opened.
+pub(super) fn segments(dir: &Path) -> Result<Vec<Segment>> {
     let io = |path: &Path, doing| {
         let path = path.to_path_buf();
         move |source| Error::Io { path, doing, source }
@@ -397,7 +412,7 @@ pub(super) fn segments(dir: &Path) -> Result<Vec<(u64, PathBuf, File)>> {
             None => (name.as_str(), false),
         };
         if let Some(number) = number_of(plain) {
-            found.push((number, compressed, path));
+            found.push((number, compressed, plain.to_owned(), path));
         }
     }
     // The plain file of a number comes first and makes its compressed twin needless.
@@ -408,15 +423,26 @@ pub(super) fn segments(dir: &Path) -> Result<Vec<(u64, PathBuf, File)>> {
     }
     found
         .into_iter()
-        .map(|(_, compressed, path)| {
-            if compressed {
-                return Err(Error::Compressed { path });
-            }
+        .map(|(_, compressed, name, path)| {
             let file = File::open(&path).map_err(io(&path, "open the raw records"))?;
             let len = file.metadata().map_err(io(&path, "open the raw records"))?.len();
-            Ok((len, path, file))
+            Ok(Segment { name, path, compressed, file, len })
         })
         .collect()
+}
+
+/// What is in a raw file, taken out of its compression.
+pub(super) fn open_plain(segment: &Segment) -> Result<Box<dyn Read + Send>> {
+    let failed = |source| Error::Io { path: segment.path.clone(), doing: "open the raw records", source };
+    let file = segment.file.try_clone().map_err(failed)?;
+    if !segment.compressed {
+        return Ok(Box::new(file));
+    }
+    let what = |e: ruzstd::decoding::errors::FrameDecoderError| Error::Compressed {
+        path: segment.path.clone(),
+        what: e.to_string(),
+    };
+    Ok(Box::new(ruzstd::decoding::StreamingDecoder::new(io::BufReader::new(file)).map_err(what)?))
 }
 
 /// 1 for `raw.pcapng`, N for `raw.000N.pcapng`.

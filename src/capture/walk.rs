@@ -2,7 +2,7 @@
 
 use super::error::Result;
 use super::layout::{DATA, Frame, PACKET, frame, u32_at};
-use super::reader::segments;
+use super::reader::{open_plain, segments};
 use super::window::Window;
 use std::path::Path;
 
@@ -21,8 +21,8 @@ pub struct Walk {
 /// in a file.
 pub fn walk(dir: &Path) -> Result<Walk> {
     let mut seen = Walk::default();
-    for (_, path, file) in segments(dir)? {
-        let mut window = Window::new(path, Box::new(file));
+    for segment in segments(dir)? {
+        let mut window = Window::new(segment.path.clone(), open_plain(&segment)?);
         loop {
             let (kind, len) = match frame(window.bytes()) {
                 Frame::Block(kind, len) => (kind, len),

@@ -1,12 +1,14 @@
 //! The append-only writer: a batch is one write, and either all of it is in the file or none.
 
-use super::RAW_FILE;
 use super::error::{Error, Result};
 use super::layout::{
     Carries, EPB_PACKETID, EventOut, HASH_CRC32, MAX_DATA, OUTBOUND, STAMP_CHECK, interfaces, stamp_check,
 };
+use super::seal::{self, hex};
 use super::session_file::{SessionFile, sync_folder};
+use super::{RAW_FILE, SESSION_FILE};
 use crate::record::{Body, Record};
+use crate::time::Stamp;
 use pcap_file::pcapng::PcapNgWriter;
 use pcap_file::pcapng::blocks::enhanced_packet::{EnhancedPacketBlock, EnhancedPacketOption};
 use pcap_file::pcapng::blocks::interface_description::{
@@ -15,6 +17,7 @@ use pcap_file::pcapng::blocks::interface_description::{
 use pcap_file::pcapng::blocks::opt_common::{CommonOption, UnknownOption};
 use pcap_file::pcapng::blocks::section_header::{SectionHeaderBlock, SectionHeaderOption};
 use pcap_file::{DataLink, Endianness};
+use sha2::{Digest, Sha256};
 use std::borrow::Cow;
 use std::fs::{File, OpenOptions};
 use std::io::{self, Write};
@@ -29,6 +32,27 @@ pub trait Sink {
     fn sync(&mut self) -> io::Result<()>;
     /// Cuts back to `len` bytes.
     fn cut(&mut self, len: u64) -> io::Result<()>;
+    /// A new one beside it, for the next file of the capture.
+    fn next(&self, _path: &Path) -> io::Result<Self>
+    where
+        Self: Sized,
+    {
+        Err(io::ErrorKind::Unsupported.into())
+    }
+}
+
+/// When the next file of a capture is begun.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Roll {
+    /// The file has so many bytes.
+    pub bytes: u64,
+    /// Its first record is so old, nanoseconds of capture time.
+    pub age_ns: i64,
+}
+
+impl Roll {
+    /// Never.
+    pub const NEVER: Roll = Roll { bytes: u64::MAX, age_ns: i64::MAX };
 }
 
 /// A file, opened so that it can only grow at its end.
@@ -52,9 +76,12 @@ impl Sink for FileSink {
     fn cut(&mut self, len: u64) -> io::Result<()> {
         self.0.set_len(len)
     }
+    fn next(&self, path: &Path) -> io::Result<FileSink> {
+        FileSink::create(path)
+    }
 }
 
-/// Appends records to `raw.pcapng`.
+/// Appends records to `raw.pcapng`, and to the files that follow it.
 pub struct Writer<S: Sink = FileSink> {
     sink: S,
     path: PathBuf,
@@ -67,6 +94,19 @@ pub struct Writer<S: Sink = FileSink> {
     sound: u64,
     /// Bytes after `sound` could not be cut off yet.
     torn: bool,
+    /// The head of each file.
+    head: Vec<u8>,
+    roll: Roll,
+    number: u32,
+    /// Stamp of the file's first record.
+    began: Option<Stamp>,
+    /// A sync failed: what was written may not be there, and what follows goes to a new file.
+    unsure: bool,
+    /// Of the file so far.
+    hash: Sha256,
+    /// Names and digests of the files before it, and their length.
+    before: Vec<(String, String)>,
+    bytes_before: u64,
 }
 
 impl Writer<FileSink> {
@@ -100,11 +140,34 @@ impl<S: Sink> Writer<S> {
         }
         let encoder = head(session, &interfaces, anchor)
             .map_err(|e| refused(format!("the file's head cannot hold these links: {e}; give shorter names")))?;
-        let (json, next_seq, sound, torn) = (Vec::new(), 0, 0, false);
-        let mut writer = Writer { sink, path, encoder, json, interfaces, anchor, next_seq, sound, torn };
+        let mut writer = Writer {
+            sink,
+            path,
+            head: encoder.get_ref().clone(),
+            encoder,
+            json: Vec::new(),
+            interfaces,
+            anchor,
+            next_seq: 0,
+            sound: 0,
+            torn: false,
+            roll: Roll::NEVER,
+            number: 1,
+            began: None,
+            unsure: false,
+            hash: Sha256::new(),
+            before: Vec::new(),
+            bytes_before: 0,
+        };
         writer.flush("write the head of the raw records")?;
         writer.sync()?;
         Ok(writer)
+    }
+
+    /// Begins a new file whenever one is full.
+    pub fn rolling(mut self, roll: Roll) -> Writer<S> {
+        self.roll = roll;
+        self
     }
 
     /// Appends a batch in one write and gives its records consecutive numbers.
@@ -116,6 +179,11 @@ impl<S: Sink> Writer<S> {
         if records.is_empty() {
             return Ok(());
         }
+        let now = records.iter().map(|r| r.at).max().unwrap_or_default();
+        let old = self.began.is_some_and(|began| now.0.saturating_sub(began.0) >= self.roll.age_ns);
+        if self.began.is_some() && (old || self.unsure || self.sound >= self.roll.bytes) {
+            self.next_file();
+        }
         self.encoder.get_mut().clear();
         for (seq, record) in (self.next_seq..).zip(records.iter()) {
             self.encode(record, seq).map_err(|what| Error::Refused { path: self.path.clone(), what })?;
@@ -125,16 +193,58 @@ impl<S: Sink> Writer<S> {
             record.seq = self.next_seq;
             self.next_seq += 1;
         }
+        self.began.get_or_insert(now);
         Ok(())
+    }
+
+    /// Goes on in a new file. Where that cannot be begun, or the old one cannot be finished, it goes on in the old
+    /// one, and tries again with the next batch.
+    fn next_file(&mut self) {
+        let path = self.path.with_file_name(format!("raw.{:04}.pcapng", self.number + 1));
+        if self.torn && self.sink.cut(self.sound).is_err() {
+            return;
+        }
+        self.torn = false;
+        // A file that could not be synced is left as it is: that is why a new one is begun.
+        if self.sink.sync().is_err() && !self.unsure {
+            return;
+        }
+        let Ok(sink) = self.sink.next(&path) else { return };
+        let old = std::mem::replace(&mut self.sink, sink);
+        let sound = std::mem::take(&mut self.sound);
+        self.encoder.get_mut().clone_from(&self.head);
+        let hash = std::mem::take(&mut self.hash);
+        if self.flush("begin the next file").and_then(|()| self.sync()).is_err() {
+            (self.sink, self.sound, self.hash, self.torn) = (old, sound, hash, false);
+            // A head that is not whole would only be told as damage.
+            let _ = std::fs::remove_file(&path);
+            return;
+        }
+        self.before.push((file_name(&self.path), hex(&hash.finalize())));
+        self.bytes_before += sound;
+        (self.path, self.number, self.began, self.unsure) = (path, self.number + 1, None, false);
+    }
+
+    /// Ends the capture: writes the digests of its files beside them. Nothing may be appended after it.
+    pub fn seal(&mut self) -> Result<()> {
+        let failed = |path: &Path, source| Error::Io { path: path.to_path_buf(), doing: "end the capture", source };
+        if self.torn {
+            self.sink.cut(self.sound).map_err(|e| failed(&self.path, e))?;
+            self.torn = false;
+        }
+        let dir = self.path.parent().unwrap_or(Path::new("."));
+        let mut files = vec![(SESSION_FILE.to_owned(), seal::digest_of(&dir.join(SESSION_FILE))?)];
+        files.append(&mut self.before.clone());
+        files.push((file_name(&self.path), hex(&self.hash.clone().finalize())));
+        seal::write(dir, &files)
     }
 
     /// Makes everything appended so far survive a power cut. After an error do not trust that it will: the system
     /// may have dropped what it could not write.
     pub fn sync(&mut self) -> Result<()> {
-        self.sink.sync().map_err(|source| Error::Io {
-            path: self.path.clone(),
-            doing: "make sure that the records are on the disk",
-            source,
+        self.sink.sync().map_err(|source| {
+            self.unsure = true;
+            Error::Io { path: self.path.clone(), doing: "make sure that the records are on the disk", source }
         })
     }
 
@@ -143,12 +253,12 @@ impl<S: Sink> Writer<S> {
         self.next_seq
     }
 
-    /// Length of the file in bytes, up to the last whole block.
+    /// Length of all files in bytes, up to the last whole block.
     pub fn bytes(&self) -> u64 {
-        self.sound
+        self.bytes_before + self.sound
     }
 
-    /// The raw file.
+    /// The raw file that is written now.
     pub fn path(&self) -> &Path {
         &self.path
     }
@@ -230,9 +340,14 @@ impl<S: Sink> Writer<S> {
             self.torn = self.sink.cut(self.sound).is_err();
             return Err(failed(&self.path, source));
         }
+        self.hash.update(self.encoder.get_ref());
         self.sound += self.encoder.get_ref().len() as u64;
         Ok(())
     }
+}
+
+fn file_name(path: &Path) -> String {
+    path.file_name().unwrap_or_default().to_string_lossy().into_owned()
 }
 
 /// The section and its interfaces, left in the encoder's buffer.

@@ -383,7 +383,7 @@ fn captures() {
             (
                 "a compressed raw file",
                 changed("f", &|d| fs::rename(d.join("raw.pcapng"), d.join("raw.pcapng.zst")).unwrap()),
-                at("f/raw.pcapng.zst: compressed raw files cannot be read here; run `zstd -d` on it and try again"),
+                at("f/raw.pcapng.zst: it ends in .zst and cannot be taken out of its compression: "),
             ),
             (
                 "a record that cannot be held",
