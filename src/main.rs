@@ -8,6 +8,7 @@ fn main() -> ExitCode {
     let ended = match cli::Line::parse().command {
         Command::Watch(watch) => watch.run(),
         Command::Regrade(regrade) => regrade.run(),
+        Command::Captures(captures) => captures.run(),
         Command::Plan(plan) => plan.run(),
         Command::Export(export) => export.run(),
         Command::Links(links) => links.run(),

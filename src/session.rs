@@ -10,12 +10,13 @@ mod ahead;
 mod recorder;
 mod replay;
 mod signals;
+mod space;
 
 pub use recorder::Ended;
 pub use replay::{Limits, Replayed, Threads, replay, replay_on, replay_seen};
 pub use signals::stop_on_signal;
 
-use crate::capture::{self, SessionFile, Writer};
+use crate::capture::{self, Roll, SessionFile, Writer};
 use crate::decode::Reading;
 use crate::grade::verdict::Findings;
 use crate::judge::{Judge, Snapshot};
@@ -142,6 +143,8 @@ pub struct Health {
     pub unwritten: u64,
     /// What is wrong with the recording now, in words.
     pub trouble: Option<String>,
+    /// What may soon be, in words.
+    pub warning: Option<String>,
     /// Each link and how it is.
     pub links: Vec<LinkHealth>,
 }
@@ -244,7 +247,9 @@ impl Session {
         let infos: Vec<LinkInfo> = states.iter().map(|s| s.0.clone()).collect();
         let dir = new_folder(&options.captures, clock.anchor_utc_ns())?;
         let session = SessionFile::new(clock.anchor_utc_ns(), infos.clone(), options.profile.to_toml());
-        let writer = Writer::create(&dir, &session)?;
+        let keep = &options.profile.set.capture;
+        let roll = Roll { bytes: (keep.file_mb * 1e6) as u64, age_ns: (keep.file_h * 3.6e12) as i64 };
+        let writer = Writer::create(&dir, &session)?.rolling(roll);
         let mut judge = Judge::new(options.profile.clone(), &infos);
         let published = Arc::new(Published::new(judge.snapshot()));
         let (notes, noted) = crossbeam_channel::unbounded();
@@ -252,6 +257,7 @@ impl Session {
             .with_links(states)
             .tells(told)
             .with_sinks(sinks, &dir)
+            .with_space(&dir, keep)
             .until(stop.clone(), options.last)
             .lead(job);
         let recorder = std::thread::Builder::new()

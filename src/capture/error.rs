@@ -37,12 +37,10 @@ pub enum Error {
         path: PathBuf,
     },
     /// A raw file's compression cannot be undone.
-    #[error("{path}: it ends in .zst and cannot be taken out of its compression: {what}; restore it from a copy")]
+    #[error("{path}: it does not begin as a file compressed with zstd does; restore it from a copy")]
     Compressed {
         /// Which file.
         path: PathBuf,
-        /// What is wrong.
-        what: String,
     },
     /// A record or session that the layout cannot hold; nothing of the batch was written.
     #[error("{path}: not recorded: {what}")]

@@ -41,6 +41,7 @@ mod reader;
 mod seal;
 mod session_file;
 mod shelve;
+mod state;
 #[cfg(test)]
 mod tests;
 mod walk;
@@ -53,6 +54,7 @@ pub use reader::{Reader, is_capture};
 pub use seal::{Seal, check as check_seal};
 pub use session_file::SessionFile;
 pub use shelve::{compress, mend};
+pub use state::{State, look};
 pub use walk::{Walk, walk};
 pub use writer::{FileSink, Roll, Sink, Writer};
 

@@ -394,7 +394,7 @@ pub(super) struct Segment {
     pub(super) path: PathBuf,
     pub(super) compressed: bool,
     file: File,
-    len: u64,
+    pub(super) len: u64,
 }
 
 /// The raw files of a capture in the order of their numbers; all can be opened.
@@ -438,11 +438,10 @@ pub(super) fn open_plain(segment: &Segment) -> Result<Box<dyn Read + Send>> {
     if !segment.compressed {
         return Ok(Box::new(file));
     }
-    let what = |e: ruzstd::decoding::errors::FrameDecoderError| Error::Compressed {
-        path: segment.path.clone(),
-        what: e.to_string(),
-    };
-    Ok(Box::new(ruzstd::decoding::StreamingDecoder::new(io::BufReader::new(file)).map_err(what)?))
+    match ruzstd::decoding::StreamingDecoder::new(io::BufReader::new(file)) {
+        Ok(plain) => Ok(Box::new(plain)),
+        Err(_) => Err(Error::Compressed { path: segment.path.clone() }),
+    }
 }
 
 /// 1 for `raw.pcapng`, N for `raw.000N.pcapng`.

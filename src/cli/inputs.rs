@@ -27,6 +27,13 @@ pub fn find(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<Error>) {
     (found, errors)
 }
 
+/// The captures alone.
+pub fn captures(paths: &[PathBuf]) -> (Vec<PathBuf>, Vec<Error>) {
+    let (mut found, errors) = find(paths);
+    found.retain(|path| path.is_dir());
+    (found, errors)
+}
+
 /// A capture's folder is one input and is not entered: its own `samples.csv` is no second one. Links to folders
 /// are not followed, so the walk ends.
 fn walk(folder: &Path, found: &mut Vec<PathBuf>, errors: &mut Vec<Error>) {

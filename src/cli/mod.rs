@@ -1,5 +1,6 @@
 //! The commands: one file each, every option defined once with its help.
 
+pub mod captures;
 pub mod export;
 pub mod inputs;
 mod keyboard;
@@ -37,6 +38,8 @@ pub enum Command {
     Regrade(regrade::Regrade),
     /// Say what tonight's soak can tell, when the switch should close, and when to drive in the morning
     Plan(plan::Plan),
+    /// List saved captures and check whether each is whole; mend or compress them
+    Captures(captures::Captures),
     /// Write a capture's samples, phases and findings for other tools
     Export(export::Export),
     /// Show the serial ports and scenarios there are, and which test each kind of link can grade

@@ -449,6 +449,19 @@ settings! {
         /// The supply is read once in this time.
         volts_s: number("s", 1.0, 3600.0);
     }
+    /// The capture on the disk.
+    capture Capture {
+        /// A raw file of this size is followed by the next one.
+        file_mb: number("MB", 0.1, 100000.0);
+        /// A raw file that began so long ago is followed by the next one.
+        file_h: number("h", 0.1, 10000.0);
+        /// With less room than this on the disk a warning is shown; 0: never.
+        warn_below_mb: number("MB", 0.0, 1000000.0);
+        /// Kept back on the disk, so that a full one still takes what says that it was full, and the end.
+        reserve_kb: number("kB", 16.0, 100000.0);
+        /// What a full disk means: records wait in memory, the newest are given up when that is full; or the run ends.
+        when_full: word("wait", "end");
+    }
     /// What spoils a test.
     spoilers Spoilers {
         /// Settled fuel level rising by this is a refuelling.

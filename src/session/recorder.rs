@@ -1,5 +1,6 @@
 //! The recorder: drains the queue, appends, and only then judges.
 
+use super::space::Space;
 use super::{Health, LinkHealth, Look, Sink, SinkError};
 use crate::capture::{self, Writer};
 use crate::grade::verdict::Findings;
@@ -7,10 +8,12 @@ use crate::guide;
 use crate::judge::{Judge, Snapshot};
 use crate::link::{LinkState, PhaseWord, Stop};
 use crate::poll::Told;
+use crate::profile;
 use crate::record::{Body, Event, LinkInfo, Record};
 use crate::time::{Clock, ClockReading, Stamp};
 use crate::trade::Job;
 use crossbeam_channel::{Receiver, RecvTimeoutError};
+use std::io::ErrorKind;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -97,11 +100,14 @@ pub(super) struct Recorder<S: capture::Sink> {
     last_sync: Option<Instant>,
     unsynced: bool,
     shown: Option<Instant>,
-    /// Writing fails: why, and when to try again.
-    failing: Option<(String, Instant)>,
+    /// Writing fails: why, when to try again, and whether for want of room.
+    failing: Option<(String, Instant, bool)>,
     lost: Option<Lost>,
     unwritten: u64,
     troubles: Vec<String>,
+    space: Space,
+    ends_when_full: bool,
+    began: Instant,
 }
 
 impl<S: capture::Sink> Recorder<S> {
@@ -137,7 +143,22 @@ impl<S: capture::Sink> Recorder<S> {
             lost: None,
             unwritten: 0,
             troubles: Vec::new(),
+            space: Space::default(),
+            ends_when_full: false,
+            began: now,
         }
+    }
+
+    /// Watches the room on the disk, and keeps a little of it back.
+    pub(super) fn with_space(mut self, dir: &Path, keep: &profile::Capture) -> Self {
+        let reserve = (keep.reserve_kb * 1e3) as usize;
+        let (space, kept) = Space::new(dir, (keep.warn_below_mb * 1e6) as u64, reserve);
+        self.space = space;
+        self.ends_when_full = keep.when_full == "end";
+        if let Err(e) = kept {
+            self.trouble(format!("no room could be kept back on the disk for the end of the capture: {e}"));
+        }
+        self
     }
 
     pub(super) fn with_links(mut self, links: Vec<(LinkInfo, Arc<LinkState>)>) -> Self {
@@ -190,6 +211,9 @@ impl<S: capture::Sink> Recorder<S> {
             }
             if self.until.is_some_and(|u| Instant::now() >= u) {
                 break "the time that was asked for is over";
+            }
+            if self.ends_when_full && self.failing.as_ref().is_some_and(|f| f.2) {
+                break "the disk is full";
             }
             if !links_left {
                 break "all links have ended";
@@ -300,7 +324,8 @@ impl<S: capture::Sink> Recorder<S> {
                 if self.failing.is_none() {
                     self.trouble(e.to_string());
                 }
-                self.failing = Some((e.to_string(), Instant::now() + RETRY));
+                let full = matches!(&e, capture::Error::Io { source, .. } if source.kind() == ErrorKind::StorageFull);
+                self.failing = Some((e.to_string(), Instant::now() + RETRY, full));
             }
         }
     }
@@ -351,7 +376,8 @@ impl<S: capture::Sink> Recorder<S> {
         for_each_sink(&mut self.sinks, &mut self.troubles, f);
     }
 
-    fn health(&self, queued: usize) -> Health {
+    fn health(&mut self, queued: usize) -> Health {
+        let warning = self.space.warning(self.writer.bytes(), self.began.elapsed().as_secs_f64());
         let links: Vec<LinkHealth> = self
             .links
             .iter()
@@ -365,8 +391,30 @@ impl<S: capture::Sink> Recorder<S> {
             dropped: links.iter().map(|l| l.dropped).sum(),
             unwritten: self.unwritten,
             trouble: self.failing.as_ref().map(|f| f.0.clone()),
+            warning,
             links,
         }
+    }
+
+    /// What was kept back takes the gap and the end; what waited is given up.
+    fn end_on_full_disk(&mut self, cause: &str) {
+        // The last one is the end, which is written anew.
+        let count = (self.batch.len() as u64).saturating_sub(1);
+        let to = self.batch.last().map_or(self.last, |r| r.at);
+        let why = self.failing.take().map_or_else(String::new, |f| f.0);
+        self.batch.clear();
+        self.space.release();
+        if count > 0 || self.lost.is_some() {
+            self.give_up(count, to, why);
+        }
+        if let Some(lost) = self.lost.take() {
+            let (from_ns, to_ns) = (self.last.0, lost.to.max(self.last).0);
+            self.event(Event::Gap { from_ns, to_ns, count: lost.count, cause: lost.cause });
+        }
+        self.event(Event::End { cause: cause.to_owned() });
+        self.append();
+        // Not even that had room.
+        self.unwritten += u64::from(!self.batch.is_empty());
     }
 
     fn show(&mut self, queued: usize, ended: bool) {
@@ -374,7 +422,8 @@ impl<S: capture::Sink> Recorder<S> {
         if ended || (due && self.published.wanted.swap(false, Ordering::Relaxed)) {
             self.shown = Some(Instant::now());
             let snapshot = Arc::new(self.judge.snapshot());
-            self.published.show(Look { snapshot, health: self.health(queued), ended });
+            let health = self.health(queued);
+            self.published.show(Look { snapshot, health, ended });
         }
     }
 
@@ -390,13 +439,17 @@ impl<S: capture::Sink> Recorder<S> {
             self.append();
             if self.failing.is_some() {
                 if Instant::now() >= until {
-                    self.unwritten += self.batch.len() as u64;
+                    self.end_on_full_disk(cause);
                     break;
                 }
                 std::thread::sleep(RETRY / 5);
             }
         }
+        self.space.release();
         self.sync(true);
+        if !self.dir.as_os_str().is_empty() && self.batch.is_empty() {
+            self.writer.seal().unwrap_or_else(|e| self.trouble(e.to_string()));
+        }
         if self.unwritten > 0 {
             self.troubles.push(format!("{} records could not be written and are lost", self.unwritten));
         }

@@ -1,7 +1,7 @@
 //! Replay: what was saved, through the same judge, in this thread or in two.
 
 use super::{Error, ahead};
-use crate::capture;
+use crate::capture::{self, Seal};
 use crate::decode::Reading;
 use crate::grade::verdict::Findings;
 use crate::judge::{Judge, Seen};
@@ -110,6 +110,9 @@ pub fn replay_on(
             }
         };
         let mut judge = Judge::new(profile.clone(), &reader.session().links);
+        // Beside the reading, which takes about as long.
+        let folder = path.to_owned();
+        let seal = std::thread::spawn(move || capture::check_seal(&folder));
         if threads == Threads::Two {
             reader = ahead::feed(reader, &mut judge, &mut each, progress)?;
         }
@@ -123,6 +126,9 @@ pub fn replay_on(
             }
         }
         losses.extend_from_slice(reader.losses());
+        if let Ok(Ok(Seal::Broken(why))) = seal.join() {
+            losses.extend(why);
+        }
         losses.extend((readings == 0).then(|| NO_READING.to_owned()));
         return Ok(Replayed { findings: judge.findings(&name), losses, profile });
     }

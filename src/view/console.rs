@@ -132,6 +132,7 @@ pub struct Told {
     events: u64,
     verdicts: BTreeMap<Test, Verdict>,
     trouble: Option<String>,
+    warned: bool,
     step: Option<usize>,
 }
 
@@ -163,6 +164,10 @@ impl Told {
             if before != t.verdict && matches!(t.verdict, Verdict::Inconclusive | Verdict::NotRun) {
                 line(s.now.secs(), &format!("{}: {}; {}", show::test(t.test), show::verdict(t.verdict), t.text));
             }
+        }
+        if let Some(warning) = health.warning.as_ref().filter(|_| !self.warned) {
+            self.warned = true;
+            line(s.now.secs(), warning);
         }
         if self.trouble != health.trouble {
             self.trouble.clone_from(&health.trouble);

@@ -22,6 +22,8 @@ pub struct Health {
     pub queued: usize,
     /// What is wrong with the recording, if anything is.
     pub trouble: Option<String>,
+    /// What may soon be.
+    pub warning: Option<String>,
     /// Records that links had to drop, or that could not be written.
     pub lost: u64,
     /// The links in their order, each in words.
@@ -43,6 +45,7 @@ impl Health {
             bytes: health.bytes,
             queued: health.queued,
             trouble: health.trouble.clone(),
+            warning: health.warning.clone(),
             lost: health.dropped + health.unwritten,
             links: health.links.iter().map(link).collect(),
             typed: None,
@@ -212,8 +215,12 @@ impl Page<'_> {
                 if h.queued >= 1000 {
                     text += &format!(", {} waiting", show::count(h.queued as u64));
                 }
-                let text = show::fit(&format!("{text}, in {}", h.capture), self.room);
-                self.ink(if s.gaps > 0 || h.lost > 0 { Ink::Warn } else { Ink::Plain }, &text)
+                text += &match &h.warning {
+                    Some(warning) => format!("; {warning}"),
+                    None => format!(", in {}", h.capture),
+                };
+                let text = show::fit(&text, self.room);
+                self.ink(if s.gaps > 0 || h.lost > 0 || h.warning.is_some() { Ink::Warn } else { Ink::Plain }, &text)
             }
         };
         let mut rows = vec![];

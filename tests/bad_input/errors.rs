@@ -383,7 +383,7 @@ fn captures() {
             (
                 "a compressed raw file",
                 changed("f", &|d| fs::rename(d.join("raw.pcapng"), d.join("raw.pcapng.zst")).unwrap()),
-                at("f/raw.pcapng.zst: it ends in .zst and cannot be taken out of its compression: "),
+                at("f/raw.pcapng.zst: it does not begin as a file compressed with zstd does; restore it from a copy"),
             ),
             (
                 "a record that cannot be held",
@@ -577,6 +577,7 @@ pub fn call(args: &[&str]) -> Result<Outcome, cli::Error> {
         Command::Play(c) => c.run(),
         Command::Profile(c) => c.run(),
         Command::Plan(c) => c.run(),
+        Command::Captures(c) => c.run(),
     }
 }
 

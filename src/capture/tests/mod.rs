@@ -2,6 +2,7 @@ mod damage;
 mod faults;
 mod round_trip;
 mod sentences;
+mod shelf;
 
 use super::layout::{Frame, PACKET, frame};
 use super::*;
