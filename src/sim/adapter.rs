@@ -67,7 +67,7 @@ impl Adapter {
             .filter(|c| !(*c == Channel::TankPressurePa && !tap && !plan.sensor_vehicle))
             .filter(|c| !(plan.sensor_vehicle && no_switch.contains(c)))
             .collect();
-        Adapter {
+        let mut adapter = Adapter {
             zero_pa: d.between(-6.0, 6.0) + off * 45.0,
             baro_off_pa: d.between(-40.0, 40.0) + off * 300.0,
             air_off_k: d.between(-0.2, 0.2) + off * 0.9,
@@ -81,7 +81,15 @@ impl Adapter {
             charge: 0.0,
             peak: 0.0,
             window_s: 0.0,
+        };
+        if let Some(u) = plan.unknowns {
+            adapter.zero_pa = u.zero_pa;
+            adapter.baro_off_pa = u.baro_off_pa;
+            adapter.air_off_k = u.air_off_k;
+            adapter.skin_off_k = u.skin_off_k;
+            adapter.level_off_pct = u.level_off_pct;
         }
+        adapter
     }
 
     /// The adapter starts anew: its clock begins at zero.

@@ -8,6 +8,7 @@
 //! | part | what it does |
 //! |---|---|
 //! | `scenario` | the faults, by name; and which verdicts would not be wrong for each test |
+//! | [`drawn`] | days of which all that a technician does not know is drawn |
 //! | `controller` | the day: a warm evening start, 25 min of driving, a night of 11 h, a cold start with the sealed check |
 //! | `weather` | outside air, barometer, sun, gusts |
 //! | `tank` | air and vapour in headspace and canister, one pressure; heat of skin, liquid and gas; charcoal |
@@ -32,6 +33,7 @@
 mod adapter;
 pub mod bus;
 mod controller;
+pub mod drawn;
 mod engine;
 mod gas;
 mod module;

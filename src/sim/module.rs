@@ -65,6 +65,10 @@ impl Module {
         let vent_mm = d.between(5.5, 7.5);
         let contact_ohm = d.between(0.2, 2.0);
         let ground_ohm = d.between(0.01, 0.04);
+        let [closes_pa, reopens_pa, pressure_relief_pa, vacuum_relief_pa] = match plan.unknowns {
+            Some(u) => [u.closes_pa, u.reopens_pa, u.pressure_relief_pa, u.vacuum_relief_pa],
+            None => [closes_pa, reopens_pa, pressure_relief_pa, vacuum_relief_pa],
+        };
         Module {
             fault: plan.switch,
             vent_fault: plan.vent,

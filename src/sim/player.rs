@@ -50,10 +50,14 @@ impl Player {
     /// The same day for two adapters on one vehicle, the first without a tap, the second with it: each says what it
     /// says on a day of its own, since a tap changes nothing of the vehicle. See [`Player::go_on`].
     pub fn both(scenario: &str, seed: u64) -> Result<Player, Error> {
-        let plan = Plan::parse(scenario)?;
-        let mut p = Player::with_plan(&plan, seed, false, 1);
-        p.lines.extend(Player::with_plan(&plan, seed, true, 1).lines);
-        Ok(p)
+        Ok(Player::with_taps(&Plan::parse(scenario)?, seed, &[false, true]))
+    }
+
+    /// One vehicle and an adapter for each of `taps`, which says whether it has one.
+    pub(super) fn with_taps(plan: &Plan, seed: u64, taps: &[bool]) -> Player {
+        let mut p = Player::with_plan(plan, seed, false, 1);
+        p.lines = taps.iter().flat_map(|tap| Player::with_plan(plan, seed, *tap, 1).lines).collect();
+        p
     }
 
     pub(super) fn with_plan(plan: &Plan, seed: u64, tap: bool, substeps: i64) -> Player {

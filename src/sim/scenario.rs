@@ -124,6 +124,8 @@ pub struct Plan {
     pub drop_outs: bool,
     /// The adapter restarts in the night.
     pub restart: bool,
+    /// What a day of its own draws, see `drawn`; else the seed alone makes the vehicle.
+    pub unknowns: Option<super::drawn::Unknowns>,
 }
 
 impl Default for Plan {
@@ -154,6 +156,7 @@ impl Default for Plan {
             offsets: false,
             drop_outs: false,
             restart: false,
+            unknowns: None,
         }
     }
 }

@@ -24,10 +24,24 @@ pub struct Build {
     pub gas_lag_s: f64,
     /// Heat from skin to still air, W/K.
     pub skin_to_air: f64,
+    /// Heat between skin and a full tank of liquid, W/K.
+    pub skin_to_fuel: f64,
     /// Vapour the charcoal can hold, mol.
     pub charcoal_mol: f64,
+    /// Share of that which it holds at the start.
+    pub charcoal_load: f64,
     /// Discharge coefficient of all holes.
     pub discharge: Discharge,
+}
+
+impl Build {
+    /// Lets the fuel (`liquid_m3` of it) follow the outside air within `fuel_lag_s`, and the skin within `wall_lag_s`.
+    pub fn let_lag(&mut self, liquid_m3: f64, fuel_lag_s: f64, wall_lag_s: f64) {
+        let fuel = FUEL_J_PER_M3_K * liquid_m3 + FITTINGS_J_PER_K;
+        let fill = (liquid_m3 / self.nominal_m3).clamp(0.02, 1.0);
+        self.skin_to_fuel = fuel / wall_lag_s / (0.3 + 0.7 * fill);
+        self.skin_to_air = (fuel + SKIN_J_PER_K) / fuel_lag_s;
+    }
 }
 
 /// A hole to somewhere.
@@ -52,6 +66,8 @@ pub enum Opens {
     Above(f64),
     /// A spring valve: from this vacuum inward, fully open 100 Pa beyond.
     Below(f64),
+    /// A crack: the flow goes with the pressure itself, and is at 300 Pa that of a hole.
+    Crack,
 }
 
 impl Port {
@@ -65,6 +81,7 @@ impl Port {
             Opens::Always => 1.0,
             Opens::Above(set) => ((gauge - set) / 60.0).clamp(0.0, 1.0),
             Opens::Below(set) => ((-gauge - set) / 100.0).clamp(0.0, 1.0),
+            Opens::Crack => (gauge.abs() / 300.0).sqrt(),
         };
         if gauge > 0.0 {
             -inside.flow(self.area * lift, pa, self.outside_pa, discharge)
@@ -152,10 +169,12 @@ pub struct Tank {
 
 /// Heat capacity of the skin, J/K: about 10 kg of plastic.
 const SKIN_J_PER_K: f64 = 18_000.0;
-/// Heat between skin and a full tank of liquid, W/K.
-const SKIN_TO_FUEL: f64 = 18.0;
+/// Heat between skin and a full tank of liquid where nothing else is said, W/K.
+pub const SKIN_TO_FUEL: f64 = 18.0;
 /// Heat capacity of petrol, J/(m³·K): 745 kg/m³ times 2100 J/(kg·K), from memory.
 const FUEL_J_PER_M3_K: f64 = 745.0 * 2100.0;
+/// Heat capacity of what hangs in the liquid, J/K.
+const FITTINGS_J_PER_K: f64 = 2_000.0;
 /// Lag of the canister behind the outside air, s.
 const CANISTER_LAG_S: f64 = 2400.0;
 /// How fast charcoal and the gas between its grains come to terms, s.
@@ -172,7 +191,7 @@ impl Tank {
             liquid_m3,
             headspace: nothing,
             canister: nothing,
-            held_mol: 0.35 * build.charcoal_mol,
+            held_mol: build.charcoal_load * build.charcoal_mol,
             pa: baro_pa,
             gas_k: fuel_k,
             fuel_k,
@@ -306,9 +325,9 @@ impl Tank {
 
     fn heat(&mut self, dt: f64, s: Surroundings, relax: &mut Relax) {
         let fill = (self.liquid_m3 / self.build.nominal_m3).clamp(0.02, 1.0);
-        let to_fuel = SKIN_TO_FUEL * (0.3 + 0.7 * fill);
+        let to_fuel = self.build.skin_to_fuel * (0.3 + 0.7 * fill);
         let to_air = self.build.skin_to_air * (1.0 + 2.0 * s.motion);
-        let cf = FUEL_J_PER_M3_K * self.liquid_m3.max(0.001) + 2_000.0;
+        let cf = FUEL_J_PER_M3_K * self.liquid_m3.max(0.001) + FITTINGS_J_PER_K;
         let q = to_fuel * (self.skin_k - self.fuel_k);
         self.skin_k += dt * (to_air * (s.air_k - self.skin_k) - q + s.sun_w) / SKIN_J_PER_K;
         self.fuel_k += dt * (q + s.heat_w) / cf;

@@ -18,7 +18,9 @@ fn tank(petrol: Petrol, saturation: f64, discharge: Discharge) -> Tank {
         evaporation_s: if saturation == 0.0 { 1e30 } else { 600.0 },
         gas_lag_s: 1e-3,
         skin_to_air: 6.0,
+        skin_to_fuel: super::tank::SKIN_TO_FUEL,
         charcoal_mol: 1.5,
+        charcoal_load: 0.35,
         discharge,
     };
     Tank::at_rest(build, 0.026, 293.15, 293.15, BARO, saturation)

@@ -7,7 +7,7 @@ use super::module::{Flip, Module, area_m2};
 use super::random::{Dice, Drift};
 use super::relax::Relax;
 use super::scenario::{Plan, PurgeFault};
-use super::tank::{Build, Opens, Port, Surroundings, Tank};
+use super::tank::{Build, Opens, Port, SKIN_TO_FUEL, Surroundings, Tank};
 use super::weather::Weather;
 
 /// The truth at one moment, for tests: what no instrument of the judge has told.
@@ -72,13 +72,14 @@ pub struct Vehicle {
     gauge: f64,
     vapour_to_engine: f64,
     purge_area: f64,
+    purge_mm: f64,
     slosh: Drift,
     substeps: i64,
     aired: bool,
     hole_open: bool,
 }
 
-/// Area of the fully open purge valve, m²: a bore of about 2.3 mm.
+/// Bore of the purge valve where nothing else is said, mm.
 const PURGE_MM: f64 = 2.3;
 
 impl Vehicle {
@@ -87,7 +88,7 @@ impl Vehicle {
         let day = Day::new(plan, seed);
         let weather = Weather::new(plan, seed, day.parked_s, day.ends_s);
         let mut d = Dice::new(seed, 10);
-        let build = Build {
+        let mut build = Build {
             nominal_m3: 0.060,
             ullage_m3: 0.060 * d.between(0.105, 0.135),
             canister_m3: d.between(0.0034, 0.0046),
@@ -95,7 +96,9 @@ impl Vehicle {
             evaporation_s: d.between(400.0, 1_100.0),
             gas_lag_s: d.between(12.0, 30.0),
             skin_to_air: d.between(5.0, 8.0),
+            skin_to_fuel: SKIN_TO_FUEL,
             charcoal_mol: d.between(1.2, 1.8),
+            charcoal_load: 0.35,
             discharge: Discharge::Reynolds,
         };
         let level = d.between(28.0, 72.0);
@@ -104,7 +107,21 @@ impl Vehicle {
         let level = plan.level_pct.unwrap_or(if plan.fill == super::scenario::Fill::None { level } else { 32.0 });
         let (air_c, baro) = (weather.air_c(0.0), weather.baro_pa(0.0));
         let air = air_c + 273.15;
-        let tank = Tank::at_rest(build, build.nominal_m3 * level / 100.0, air + warmer, air, baro, 0.97);
+        let liquid_m3 = build.nominal_m3 * level / 100.0;
+        let (mut warmer, mut saturation) = (warmer, 0.97);
+        if let Some(u) = plan.unknowns {
+            (warmer, saturation) = (u.warmer_k, u.saturation);
+            build.ullage_m3 = u.ullage_m3(level);
+            build.canister_m3 = u.canister_m3;
+            build.petrol = Petrol::with_rvp(u.rvp_pa);
+            build.evaporation_s = u.evaporation_s;
+            build.gas_lag_s = u.gas_lag_s;
+            build.charcoal_mol = u.charcoal_mol;
+            build.charcoal_load = u.charcoal_load;
+            build.discharge = u.discharge;
+            build.let_lag(liquid_m3, u.fuel_lag_s, u.wall_lag_s);
+        }
+        let tank = Tank::at_rest(build, liquid_m3, air + warmer, air, baro, saturation);
         // The vehicle was driven some hours ago, so that its evening start is a warm one.
         let engine = Engine::new(seed, air - 273.15 + coolant_above, baro, plan.maintainer);
         let controller = Controller::new(plan, day.clone(), seed);
@@ -133,6 +150,7 @@ impl Vehicle {
             gauge: 0.0,
             vapour_to_engine: 0.0,
             purge_area: 0.0,
+            purge_mm: plan.unknowns.map_or(PURGE_MM, |u| u.purge_mm),
             slosh: Drift::new(seed, 11, 1.1, 1.5),
             substeps: substeps.max(1),
             aired: false,
@@ -175,7 +193,7 @@ impl Vehicle {
             contact_closed: self.module.contact,
             vent_open: self.module.valve,
             solenoid: self.module.energised(),
-            purge: self.purge_area / area_m2(PURGE_MM),
+            purge: self.purge_area / area_m2(self.purge_mm),
             checking: self.now.checking,
             air_k: self.air_c + 273.15,
             skin_k: t.skin_k,
@@ -310,7 +328,7 @@ impl Vehicle {
             self.hole_open = true;
         }
         let hole = if self.hole_open { area_m2(self.plan.hole_mm) } else { 0.0 };
-        let full = area_m2(PURGE_MM);
+        let full = area_m2(self.purge_mm);
         self.purge_area = match self.plan.purge {
             PurgeFault::None => full * self.now.purge,
             PurgeFault::StuckClosed => 0.0,
@@ -318,15 +336,16 @@ impl Vehicle {
             PurgeFault::Seeps(mm) => (full * self.now.purge).max(area_m2(mm)),
         };
         let head = |area| Port { area, outside_pa: outside, at_headspace: true, opens: Opens::Always };
+        let crack = self.plan.unknowns.is_some_and(|u| u.crack);
         let side = |area, opens| Port { area, outside_pa: outside, at_headspace: false, opens };
         // A pressure-sensor vehicle has its reliefs in the cap; they open later.
-        let (over, under) = if self.plan.sensor_vehicle {
+        let (over, under) = if self.plan.sensor_vehicle && self.plan.unknowns.is_none() {
             (2_500.0, 2_500.0)
         } else {
             (self.module.pressure_relief_pa, self.module.vacuum_relief_pa)
         };
         [
-            head(hole),
+            Port { opens: if crack { Opens::Crack } else { Opens::Always }, ..head(hole) },
             head(if cap_open { area_m2(28.0) } else { 0.0 }),
             head(self.module.torn_area()),
             side(self.module.vent_area(), Opens::Always),

@@ -36,6 +36,7 @@ impl Weather {
         let mean_c = d.between(11.0, 18.0);
         let swing_k = d.between(3.5, 7.0);
         let baro_pa = d.between(99_800.0, 102_600.0);
+        let (mean_c, swing_k) = plan.unknowns.map_or((mean_c, swing_k), |u| (u.mean_c, u.swing_k));
         let mut g = Dice::new(seed, 21);
         let mut gusts = Vec::new();
         if plan.gusts {
