@@ -12,7 +12,7 @@ use crate::guide::{self, Guide, Standing};
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkId, LinkInfo, Record};
 use crate::time::Stamp;
-use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, Timeline, Vent};
+use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, TIGHT_DECAYS, TightDecays, Timeline, Vent};
 use crate::trade::{Job, Phase, Subject, Test, Verdict};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -144,6 +144,13 @@ impl Judge {
         }
     }
 
+    /// Takes for known from the start what no record tells, as if it were the first of them: a note given with a regrade.
+    pub fn presume(&mut self, event: &Event) {
+        let mut happenings = Vec::new();
+        self.event(Stamp::ZERO, 0, event, &mut happenings);
+        self.hear(&happenings);
+    }
+
     /// Takes the next record, in append order.
     pub fn record(&mut self, record: &Record) {
         self.record_with(record, &mut |_| {});
@@ -243,6 +250,8 @@ impl Judge {
                 self.begin_guide(at, text);
             }
             Event::Note { note_kind, .. } if note_kind == guide::ANSWER && self.guide.is_some() => {}
+            // Numbers are for the judge alone.
+            Event::Note { note_kind, .. } if note_kind == TIGHT_DECAYS => {}
             Event::Note { note_kind, text } => {
                 let line = format!("{note_kind}: {text}");
                 self.notice(format!("{:.1} s: {line}", at.secs()));
@@ -405,10 +414,16 @@ impl Judge {
         }
     }
 
+    /// What this record's decays without a known hole say, to be told to another record of the same vehicle.
+    pub fn tight_decays(&self) -> Option<TightDecays> {
+        self.bench.tight_decays(&self.timeline)
+    }
+
     /// All findings as if the record ended here.
     pub fn findings(&self, capture: &str) -> Findings {
         let graded = self.bench.grade(&self.timeline);
         let controller = self.controllers.beside(&graded);
+        let known_leak = self.bench.learned(&self.timeline, &graded.findings);
         let end = self.timeline.now().max(self.now);
         let phases = self.timeline.phases();
         let mut spans: Vec<PhaseSpan> = Vec::new();
@@ -443,6 +458,7 @@ impl Judge {
             strokes,
             part: graded.part,
             guide: self.guide.as_ref().map(Guide::run),
+            known_leak,
             controller,
         }
     }

@@ -56,7 +56,8 @@ pub enum Event {
     Clock(ClockReading),
     /// A note by the person.
     Note {
-        /// `note`, `repair`, `rig` (what sits on the tray), `guide` (begins one) or `step` (answers it).
+        /// `note`, `repair`, `rig` (what sits on the tray), `known_leak` (a hole of known size in the line),
+        /// `tight_decays` (what decays without it said, in another record), `guide` (begins one) or `step` (answers it).
         note_kind: String,
         /// What was written.
         text: String,

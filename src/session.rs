@@ -13,7 +13,7 @@ mod signals;
 mod space;
 
 pub use recorder::Ended;
-pub use replay::{Limits, Replayed, Threads, replay, replay_on, replay_seen};
+pub use replay::{Limits, Replayed, Threads, replay, replay_noted, replay_on, replay_seen};
 pub use signals::stop_on_signal;
 
 use crate::capture::{self, Roll, SessionFile, Writer};
@@ -211,10 +211,20 @@ impl Session {
 
     /// As [`Session::start`], and leads through a job of the profile from the first record on.
     pub fn guided(options: &Options, job: Option<Job>, sinks: Vec<Box<dyn Sink>>) -> Result<Session, Error> {
+        Session::noted(options, job, Vec::new(), sinks)
+    }
+
+    /// As [`Session::guided`], with notes that stand before the first record of a link.
+    pub fn noted(
+        options: &Options,
+        job: Option<Job>,
+        notes: Vec<Event>,
+        sinks: Vec<Box<dyn Sink>>,
+    ) -> Result<Session, Error> {
         options.check()?;
         let live = options.links.iter().all(LinkSpec::is_live);
         let stop = Stop::default();
-        let started = Session::start_with(options, (job, live), stop.clone(), sinks);
+        let started = Session::start_with(options, (job, live), notes, stop.clone(), sinks);
         if started.is_err() {
             // Links that are open already.
             stop.stop();
@@ -225,6 +235,7 @@ impl Session {
     fn start_with(
         options: &Options,
         (job, live): (Option<Job>, bool),
+        first: Vec<Event>,
         stop: Stop,
         sinks: Vec<Box<dyn Sink>>,
     ) -> Result<Session, Error> {
@@ -259,7 +270,8 @@ impl Session {
             .with_sinks(sinks, &dir)
             .with_space(&dir, keep)
             .until(stop.clone(), options.last)
-            .lead(job);
+            .lead(job)
+            .noted(first);
         let recorder = std::thread::Builder::new()
             .name("recorder".to_owned())
             .spawn(move || recorder.run(&queue, &noted))

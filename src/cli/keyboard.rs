@@ -5,6 +5,7 @@
 //! in a loop must not lose its own input to it.
 
 use crate::guide::{self, Standing};
+use crate::timeline::KNOWN_LEAK;
 use crate::view::console::Quiet;
 use rustix::event::{PollFd, PollFlags, Timespec, poll};
 use rustix::process::getpgrp;
@@ -130,8 +131,8 @@ fn meant(line: &str, guide: Option<&Standing>) -> Option<Note> {
         ("", None) => return None,
         _ => {}
     }
-    for kind in ["rig", "repair"] {
-        let rest = line.strip_prefix(kind).and_then(|r| r.trim_start().strip_prefix(':')).map(str::trim);
+    for (word, kind) in [("rig", "rig"), ("repair", "repair"), ("known leak", KNOWN_LEAK)] {
+        let rest = line.strip_prefix(word).and_then(|r| r.trim_start().strip_prefix(':')).map(str::trim);
         if let Some(text) = rest.filter(|t| !t.is_empty()) {
             return Some(Note { kind, text: text.to_owned() });
         }

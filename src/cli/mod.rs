@@ -4,6 +4,7 @@ pub mod captures;
 pub mod export;
 pub mod inputs;
 mod keyboard;
+mod known_leak;
 pub mod links;
 pub mod outcome;
 pub mod plan;

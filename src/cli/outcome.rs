@@ -90,6 +90,23 @@ pub enum Error {
         /// Of the system.
         source: io::Error,
     },
+    /// A tight reading that is none.
+    #[error("{path}: {why}")]
+    Tight {
+        /// As given.
+        path: String,
+        /// What it lacks, and what to do.
+        why: String,
+    },
+    /// A profile to be saved would lie over another file.
+    #[error("{path} is there already and is left as it is: name another file with --save-profile")]
+    Kept {
+        /// As given.
+        path: String,
+    },
+    /// One profile cannot come of several captures.
+    #[error("--save-profile writes one profile: grade one capture at a time")]
+    Several,
     /// There is no plan of such a night.
     #[error(transparent)]
     Plan(#[from] plan::Error),

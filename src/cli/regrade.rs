@@ -1,9 +1,10 @@
 //! `regrade`: replay captures or CSV files and grade them afresh.
 
 use super::inputs;
+use super::known_leak::Known;
 use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
-use crate::session::{Limits, Replayed, Threads, replay_on};
+use crate::session::{Limits, Replayed, Threads, replay_noted};
 use crate::units::Shown;
 use crate::view::block::{Style, block};
 use crate::view::{self, json};
@@ -27,6 +28,9 @@ pub struct Regrade {
     /// Which limits to judge by.
     #[command(flatten)]
     pub profile: ProfileChoice,
+    /// A hole of known size in the line.
+    #[command(flatten)]
+    pub known: Known,
     /// One JSON object a capture, one a line, for other programs
     #[arg(long)]
     pub json: bool,
@@ -46,13 +50,18 @@ impl Regrade {
     pub fn run(self) -> Result<Outcome, Error> {
         // A profile that cannot be loaded is a wrong call, told once and not for every file.
         let given = self.profile.given()?;
+        self.known.check()?;
         let (found, errors) = inputs::find(&self.paths);
+        if self.known.save_profile.is_some() && found.len() > 1 {
+            return Err(Error::Several);
+        }
         errors.iter().for_each(|e| complain(e));
         let mut worst = if errors.is_empty() { Outcome::Fine } else { Outcome::Unreadable };
         // Several keep the cores busy by themselves.
         let threads = if found.len() == 1 { Threads::Two } else { Threads::One };
         let bar = progress_bar(found.len());
         let limits = given.as_ref().map_or(Limits::Stored(&self.profile.set), Limits::Given);
+        let notes = self.known.notes(limits, found.first().map(PathBuf::as_path))?;
         let told = in_order(
             &found,
             |input| {
@@ -63,7 +72,7 @@ impl Regrade {
                     bar.inc(now.saturating_sub(at));
                     at = at.max(now);
                 };
-                let mut replayed = replay_on(threads, input, limits, &mut |_| {}, &mut progress);
+                let mut replayed = replay_noted(threads, input, limits, &notes, &mut |_| {}, &mut progress);
                 progress(1, 1);
                 if let Ok(replayed) = &mut replayed
                     && self.show_vin
@@ -79,8 +88,11 @@ impl Regrade {
                         Outcome::Unreadable
                     }
                     Ok(replayed) => {
-                        bar.suspend(|| self.tell(&replayed, i > 0))?;
-                        Outcome::of(&replayed.findings, &replayed.profile)
+                        let saved = bar.suspend(|| {
+                            self.tell(&replayed, i > 0)?;
+                            self.known.save(&replayed.findings, &replayed.profile, None, !self.json)
+                        })?;
+                        Outcome::of(&replayed.findings, &replayed.profile).min(saved)
                     }
                 };
                 worst = worst.min(outcome);

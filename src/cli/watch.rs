@@ -1,11 +1,12 @@
 //! `watch`: record, grade live, show.
 
 use super::keyboard::Keyboard;
+use super::known_leak::Known;
 use super::outcome::{complain, say};
 use super::{Error, Outcome, ProfileChoice};
 use crate::link::{self, LinkSpec};
 use crate::profile::{Profile, builtin_names, load_builtin};
-use crate::session::{Ended, Options, Session, stop_on_signal};
+use crate::session::{Ended, Limits, Options, Session, stop_on_signal};
 use crate::sim::{Play, is_tray};
 use crate::trade::Job;
 use crate::units::Shown;
@@ -35,6 +36,9 @@ pub struct Watch {
     /// Lead through a job step by step: a night parked, a drive, or a module on the bench; the steps are the profile's
     #[arg(long, value_name = "soak|road|tray", value_parser = job)]
     pub guide: Option<Job>,
+    /// A hole of known size in the line.
+    #[command(flatten)]
+    pub known: Known,
     /// Units on the screen; files are always SI
     #[arg(long, value_enum, default_value = "si")]
     pub units: Shown,
@@ -52,6 +56,8 @@ pub struct Watch {
     pub plain: bool,
 }
 
+/// What a known hole taught, beside the record.
+const LEARNED: &str = "learned.toml";
 /// Played when no link is named.
 const DEMO: &str = "sim:tight";
 /// The same where a guide leads over the tray.
@@ -86,7 +92,9 @@ impl Watch {
         let title = title(&profile.name, &links, speed);
         let options = Options { links, profile, captures: self.captures.clone(), speed, last };
 
-        let session = Session::guided(&options, self.guide, vec![Box::new(Kept::default())])?;
+        self.known.check()?;
+        let notes = self.known.notes(Limits::Given(&options.profile), None)?;
+        let session = Session::noted(&options, self.guide, notes, vec![Box::new(Kept::default())])?;
         if let Err(error) = stop_on_signal(session.stop()) {
             session.stop().stop();
             session.join()?;
@@ -95,13 +103,15 @@ impl Watch {
         let shown = self.show(&session, &title, self.caution(&options, &session));
         let ended = session.join()?;
         ended.troubles.iter().for_each(|t| complain(t));
+        let learned = Some(ended.dir.join(LEARNED));
         let told = shown.and_then(|()| self.tell(&ended));
+        let told = told.and_then(|()| self.known.save(&ended.findings, &options.profile, learned, true));
         let mut outcome = Outcome::of(&ended.findings, &options.profile);
         if ended.cut_short {
             outcome = outcome.min(Outcome::Unreadable);
         }
         match told {
-            Ok(()) => Ok(outcome),
+            Ok(saved) => Ok(outcome.min(saved)),
             // The reader went away; the night was recorded and graded all the same.
             Err(Error::View(e)) if e.is_broken_pipe() => Ok(outcome),
             Err(error) => {

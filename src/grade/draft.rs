@@ -20,6 +20,10 @@ pub trait Machine: std::fmt::Debug + Send {
     fn drafts(&self, t: &Timeline) -> Vec<Draft>;
     /// The run under way: how far (0 to 1) and what it waits for.
     fn under_way(&self, t: &Timeline) -> Option<(f64, String)>;
+    /// What a known hole in the line taught.
+    fn lesson(&self) -> Option<&super::known_leak::Lesson> {
+        None
+    }
     /// What the test needs, with the state now.
     fn conditions(&self, _t: &Timeline) -> Vec<super::Condition> {
         Vec::new()

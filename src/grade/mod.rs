@@ -7,6 +7,7 @@ mod draft;
 pub(crate) mod enabling;
 mod jury;
 mod key_off_soak;
+mod known_leak;
 mod levels;
 pub(crate) mod model;
 mod purge_response;
@@ -22,12 +23,13 @@ pub mod verdict;
 
 use crate::channel::Channel;
 use crate::time::Stamp;
-use crate::timeline::{Happening, Timeline};
+use crate::timeline::{Happening, TightDecays, Timeline};
 use crate::trade::{Phase, Subject, Test, Verdict};
 use draft::Machine;
+pub use known_leak::tight_by;
 use std::collections::BTreeMap;
 pub use timer_rule::{TIMER_RULE, TIMER_RULE_BECAUSE};
-use verdict::{Counts, Finding, Part};
+use verdict::{Counts, Finding, KnownHole, Part};
 
 /// Evidence: the belief, 0 to 1, that the hole is of the limit's size or more.
 pub const BELIEF: &str = "belief_at_or_above_limit";
@@ -107,10 +109,21 @@ impl Bench {
         }
     }
 
+    /// What a known hole in the line taught, if there was one.
+    pub fn learned(&self, t: &Timeline, findings: &[Finding]) -> Option<KnownHole> {
+        self.machines.iter().find_map(|m| m.lesson()?.learned(t, findings))
+    }
+
+    /// What decays without a known hole say of the members of the ensemble.
+    pub fn tight_decays(&self, t: &Timeline) -> Option<TightDecays> {
+        self.machines.iter().find_map(|m| m.lesson()?.tight_decays(t))
+    }
+
     /// All verdicts as if the record ended now.
     pub fn grade(&self, t: &Timeline) -> Graded {
         let drafts = self.machines.iter().flat_map(|m| m.drafts(t)).collect();
         let mut findings = jury::deliberate(drafts, &self.repairs);
+        known_leak::mark(&mut findings, t);
         let summary = jury::summary(&mut findings, Test::of(self.subject), &self.repairs);
         let counts = jury::counts(&findings);
         let part = match self.subject {

@@ -263,6 +263,42 @@ pub struct GuideRun {
     pub steps: Vec<StepRun>,
 }
 
+/// A value with its 90 % interval.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct Range {
+    /// 5 % point.
+    pub low: Num,
+    /// Middle.
+    pub best: Num,
+    /// 95 % point.
+    pub high: Num,
+}
+
+/// What a hole of known size in the line taught about the vehicle.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct KnownHole {
+    /// Its diameter, millimetres.
+    pub size_mm: Num,
+    /// Without it the vehicle's own leak is at most so large, millimetres; null if nothing shows it.
+    pub own_leak_at_most_mm: Option<Num>,
+    /// The test, or the capture, that shows it.
+    pub tight_by: Option<String>,
+    /// Decays over it that were seen whole.
+    pub decays: u32,
+    /// Decays without it that passed: they show how this tank gives a pull back.
+    pub tight_decays: u32,
+    /// Fuel level to which the volume belongs, %.
+    pub level_pct: Option<Num>,
+    /// Vapour volume, litres; null if it is not known better than before.
+    pub volume_l: Option<Range>,
+    /// Vacuum at which the switch closes, Pa.
+    pub closes_pa: Option<Range>,
+    /// Vacuum at which it re-opens, Pa.
+    pub reopens_pa: Option<Range>,
+    /// Why nothing was learned.
+    pub refused: Option<String>,
+}
+
 /// All that was found in one capture: the object of `findings.json`.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Findings {
@@ -299,6 +335,9 @@ pub struct Findings {
     /// How the guide went, if there was one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub guide: Option<GuideRun>,
+    /// What a known hole in the line taught, if one was told of.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub known_leak: Option<KnownHole>,
     /// What controllers said of themselves, if one did.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub controller: Option<ControllerWord>,

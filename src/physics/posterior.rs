@@ -35,6 +35,11 @@ impl Prior {
         Prior { cells, limit_mm }
     }
 
+    /// Of a fine cell.
+    pub(super) fn of(&self, cell: usize) -> f64 {
+        self.cells[cell]
+    }
+
     /// In words, with its source.
     pub fn words(&self) -> String {
         format!(

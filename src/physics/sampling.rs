@@ -57,6 +57,19 @@ pub(super) fn quantile_sorted(sorted: &[f64], q: f64) -> f64 {
     if part == 0.0 || next == sorted[i] { sorted[i] } else { sorted[i] + (next - sorted[i]) * part }
 }
 
+/// The value below which a share `q` of the weight lies, of (value, weight) sorted by value.
+pub(super) fn weighted_quantile(sorted: &[(f64, f64)], q: f64) -> f64 {
+    let total: f64 = sorted.iter().map(|p| p.1).sum();
+    let mut below = 0.0;
+    for (value, weight) in sorted {
+        below += weight;
+        if below >= q * total && *weight > 0.0 {
+            return *value;
+        }
+    }
+    sorted.last().map_or(0.0, |p| p.0)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -121,6 +121,12 @@ settings! {
         lines_l: number("L", 0.0, 40.0);
         /// Half-width of the uncertainty of the whole vapour volume (90 %).
         volume_spread_pct: number("%", 0.0, 60.0);
+        /// Vapour volume that was measured; 0 if none was, and it follows from the tank's own.
+        measured_l: number("L", 0.0, 500.0);
+        /// Fuel level at which it was measured.
+        measured_level_pct: number("%", 0.0, 100.0);
+        /// Half-width of its uncertainty (90 %).
+        measured_spread_pct: number("%", 0.0, 60.0);
         /// Fuel drawn at a warm idle (800 1/min, 35 kPa in the manifold), lowest.
         idle_fuel_low_l_per_h: number("L/h", 0.0, 20.0);
         /// Fuel drawn at a warm idle, highest.
@@ -367,6 +373,8 @@ settings! {
         pressure_zero_pa: number("Pa", 0.0, 1000.0);
         /// Noise of the tank pressure sensor, one standard deviation.
         pressure_noise_pa: number("Pa", 0.0, 500.0);
+        /// Lag of the tank pressure sensor and its hose to allow for.
+        pressure_lag_s: number("s", 0.0, 5.0);
         /// Error of a temperature probe to allow for.
         temperature_error_k: number("K", 0.0, 10.0);
         /// Error of the model on the effective flow area, either way.

@@ -194,6 +194,13 @@ impl<S: capture::Sink> Recorder<S> {
         self
     }
 
+    /// These notes stand at the begin of the record.
+    pub(super) fn noted(mut self, notes: Vec<Event>) -> Self {
+        let record = |event| Record { at: Stamp::ZERO, link: 0, seq: 0, body: Body::Event(event) };
+        self.batch.extend(notes.into_iter().map(record));
+        self
+    }
+
     /// Records and judges until it is to end.
     pub(super) fn run(mut self, queue: &Receiver<Record>, notes: &Receiver<Event>) -> Ended {
         if self.live {

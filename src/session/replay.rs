@@ -9,6 +9,7 @@ use crate::link::FileRows;
 use crate::profile::{self, Profile};
 use crate::record::{Body, Event, Record};
 use crate::time::Stamp;
+use crate::timeline::TightDecays;
 use std::path::Path;
 use std::sync::Arc;
 
@@ -45,6 +46,8 @@ pub struct Replayed {
     pub losses: Vec<String>,
     /// What it was judged by.
     pub profile: Arc<Profile>,
+    /// What its decays without a known hole say.
+    pub tight: Option<TightDecays>,
 }
 
 /// Judges a capture's folder or a file of rows afresh; nothing saved is changed. `each` is shown every reading,
@@ -90,6 +93,18 @@ pub fn replay_on(
     each: &mut dyn FnMut(Seen<'_>),
     progress: &mut dyn FnMut(u64, u64),
 ) -> Result<Replayed, Error> {
+    replay_noted(threads, path, limits, &[], each, progress)
+}
+
+/// [`replay_on`], with notes that hold from the start and stand in no record.
+pub fn replay_noted(
+    threads: Threads,
+    path: &Path,
+    limits: Limits<'_>,
+    notes: &[Event],
+    each: &mut dyn FnMut(Seen<'_>),
+    progress: &mut dyn FnMut(u64, u64),
+) -> Result<Replayed, Error> {
     let name = path.canonicalize().unwrap_or_else(|_| path.to_owned());
     let name = name.file_name().map_or_else(|| "capture".to_owned(), |n| n.to_string_lossy().into_owned());
     let mut record = Record { at: Stamp::ZERO, link: 0, seq: 0, body: Body::Event(Event::Tick) };
@@ -110,6 +125,7 @@ pub fn replay_on(
             }
         };
         let mut judge = Judge::new(profile.clone(), &reader.session().links);
+        notes.iter().for_each(|n| judge.presume(n));
         // Beside the reading, which takes about as long.
         let folder = path.to_owned();
         let seal = std::thread::spawn(move || capture::check_seal(&folder));
@@ -130,7 +146,7 @@ pub fn replay_on(
             losses.extend(why);
         }
         losses.extend((readings == 0).then(|| NO_READING.to_owned()));
-        return Ok(Replayed { findings: judge.findings(&name), losses, profile });
+        return Ok(Replayed { findings: judge.findings(&name), losses, profile, tight: judge.tight_decays() });
     }
     let profile = match limits {
         Limits::Given(profile) => profile.clone(),
@@ -138,6 +154,7 @@ pub fn replay_on(
     };
     let mut rows = FileRows::open(path, &profile)?;
     let mut judge = Judge::new(profile.clone(), &[rows.info()]);
+    notes.iter().for_each(|n| judge.presume(n));
     while rows.next_into(&mut record)? {
         judge.record_seen(&record, &mut each);
         if record.seq.is_multiple_of(every) {
@@ -146,5 +163,5 @@ pub fn replay_on(
         }
     }
     let losses = (readings == 0).then(|| NO_READING.to_owned()).into_iter().collect();
-    Ok(Replayed { findings: judge.findings(&name), losses, profile })
+    Ok(Replayed { findings: judge.findings(&name), losses, profile, tight: judge.tight_decays() })
 }

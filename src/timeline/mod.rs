@@ -6,6 +6,7 @@
 
 mod debounce;
 mod evidence;
+mod known_leak;
 mod learn;
 mod rig;
 mod signals;
@@ -14,6 +15,7 @@ mod strokes;
 
 pub use debounce::{Debounced, Turn};
 pub use evidence::{Engine, SwitchState, Vent};
+pub use known_leak::{KnownLeak, KnownLeaks, NOTE as KNOWN_LEAK, TIGHT_NOTE as TIGHT_DECAYS, TightDecays};
 pub use rig::Rig;
 pub use signals::Signals;
 pub use spoilers::{Spoiler, SpoilerKind};
@@ -109,6 +111,7 @@ pub struct Timeline {
     first_at: Option<Stamp>,
     /// What sits on the tray's rig, since when.
     rig: (Rig, Stamp),
+    known_leaks: KnownLeaks,
     /// On the tray alone.
     strokes: Option<Strokes>,
     strokes_ended: Vec<Stroke>,
@@ -165,6 +168,7 @@ impl Timeline {
             last_purge_on: None,
             first_at: None,
             rig: (Rig::Module, Stamp::ZERO),
+            known_leaks: KnownLeaks::default(),
             strokes: (profile.subject() == Subject::Module).then(|| Strokes::new(p)),
             strokes_ended: Vec::new(),
             stroked: None,
@@ -330,6 +334,11 @@ impl Timeline {
         self.profile.set.vapour_volume_m3(self.settled_level_pct())
     }
 
+    /// The known holes that were in the line, by their notes.
+    pub fn known_leaks(&self) -> &KnownLeaks {
+        &self.known_leaks
+    }
+
     /// What sits on the tray's rig, and since when.
     pub fn rig(&self) -> (Rig, Stamp) {
         self.rig
@@ -377,6 +386,8 @@ impl Timeline {
         match e {
             Event::Gap { from_ns, to_ns, .. } => self.gap(Stamp(*from_ns), Stamp(*to_ns), out),
             Event::Note { note_kind, .. } if note_kind == "repair" => out.push(Happening::Repair(at)),
+            Event::Note { note_kind, text } if note_kind == known_leak::NOTE => self.known_leaks.note(at, text),
+            Event::Note { note_kind, text } if note_kind == known_leak::TIGHT_NOTE => self.known_leaks.tight_note(text),
             Event::Note { note_kind, text } if note_kind == "rig" && self.on_tray() => self.rig_note(at, text, out),
             _ => {}
         }

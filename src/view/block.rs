@@ -65,6 +65,9 @@ pub fn block(f: &Findings, losses: &[String], style: Style) -> Vec<String> {
     for (i, (word, text)) in f.controller.iter().flat_map(super::controller::lines).enumerate() {
         note(if i == 0 || !word.is_empty() { &word } else { "" }, &text);
     }
+    for (i, text) in f.known_leak.iter().flat_map(super::learned::lines).enumerate() {
+        note(if i == 0 { "known hole" } else { "" }, &text);
+    }
     for (i, (word, text)) in f.guide.iter().flat_map(super::guide::summary).enumerate() {
         note(if i == 0 { "guide" } else { "" }, &if word.is_empty() { text } else { format!("{word} {text}") });
     }
@@ -219,6 +222,7 @@ mod tests {
             .into(),
             counts: [(Test::StartVent, Counts { pass: 2, ..Counts::default() })].into(),
             guide: None,
+            known_leak: None,
             controller: None,
             notices: vec!["a column \u{1b}[2J is no channel".into()],
             strokes: None,

@@ -50,6 +50,7 @@ mod tests {
             strokes: None,
             part: None,
             guide: None,
+            known_leak: None,
             controller: None,
         }
     }

@@ -9,6 +9,7 @@ pub mod guide;
 pub mod json;
 pub mod kept;
 pub mod layout;
+pub mod learned;
 pub mod plan;
 pub mod plot;
 pub mod show;

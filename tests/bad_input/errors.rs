@@ -560,6 +560,9 @@ rows!(CLI, cli_row, cli::Error {
     cli::Error::NoGuide { .. } => "no such guide",
     cli::Error::OldBus { .. } => "an older bus on a way of CAN",
     cli::Error::Play { .. } => "nothing to play on",
+    cli::Error::Tight { .. } => "no tight reading",
+    cli::Error::Kept { .. } => "a profile in the way",
+    cli::Error::Several => "several captures",
     cli::Error::Plan(_) => "a plan",
     cli::Error::Profile(_) => "a profile",
     cli::Error::Link(_) => "a link",
@@ -687,6 +690,24 @@ fn commands_and_views() {
                 "the profile road-log has no guide soak: it leads through no job; for soak name --profile switch-module \
                  or pressure-sensor or courier-van"
                     .into(),
+            ),
+            (
+                "no tight reading",
+                call(&["regrade", &at("rows.csv"), "--known-leak", "0.5", "--tight", &at("rows.csv")]).unwrap_err(),
+                format!(
+                    "{d}/rows.csv: neither its soak nor its decay passed without a known hole, so it shows no tight \
+                     vehicle; find the leak, or repeat the tight reading"
+                ),
+            ),
+            (
+                "a profile in the way",
+                call(&["regrade", &at("rows.csv"), "--save-profile", &at("rows.csv")]).unwrap_err(),
+                format!("{d}/rows.csv is there already and is left as it is: name another file with --save-profile"),
+            ),
+            (
+                "several captures",
+                call(&["regrade", &at("rows.csv"), &at("rows.csv"), "--save-profile", &at("new.toml")]).unwrap_err(),
+                "--save-profile writes one profile: grade one capture at a time".into(),
             ),
             (
                 "a plan",

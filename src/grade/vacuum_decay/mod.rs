@@ -5,6 +5,7 @@ mod trace;
 
 use super::draft::{Book, Draft, Machine, mm};
 use super::enabling::{self, Start};
+use super::known_leak::Lesson;
 use super::{Condition, missed, model};
 use crate::channel::Channel;
 use crate::physics::decay_belief::DecayBelief;
@@ -21,6 +22,7 @@ const AT_START_S: f64 = 0.1;
 #[derive(Debug, Default)]
 pub struct VacuumDecay {
     book: Book,
+    lesson: Lesson,
     pull: Option<PullSeen>,
     run: Option<Run>,
     recent: Vec<(Stamp, f64)>,
@@ -64,6 +66,7 @@ impl Machine for VacuumDecay {
                 }
             }
             Happening::Switch(turn) => {
+                self.lesson.edge(t, turn);
                 if let Some(pull) = &mut self.pull
                     && turn.to == Some(SwitchState::Closed)
                     && turn.from == Some(SwitchState::Open)
@@ -94,6 +97,7 @@ impl Machine for VacuumDecay {
 
     fn step(&mut self, t: &Timeline) {
         let now = t.now();
+        self.lesson.step(t);
         if t.vent().0 == Some(Vent::Open)
             && let Some((pa, _)) = t.pressure_pa()
         {
@@ -167,6 +171,10 @@ impl Machine for VacuumDecay {
             ),
             (None, None) => (0.0, format!("{elapsed:.0} s of decay")),
         })
+    }
+
+    fn lesson(&self) -> Option<&Lesson> {
+        Some(&self.lesson)
     }
 
     fn conditions(&self, t: &Timeline) -> Vec<Condition> {
@@ -263,6 +271,7 @@ impl VacuumDecay {
         let Some(mut run) = self.run.take() else { return };
         if run.missed.is_empty() {
             run.over(t, at);
+            run.teach(t, &mut self.lesson);
             self.book.runs.push(run.draft(t));
         }
         for m in run.missed {

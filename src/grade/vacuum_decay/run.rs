@@ -4,6 +4,7 @@ use super::trace::{Mean, Trace};
 use super::{PullSeen, rule};
 use crate::channel::Channel;
 use crate::grade::draft::{Draft, mm};
+use crate::grade::known_leak::Lesson;
 use crate::grade::timer_rule;
 use crate::physics::decay_belief::{DecayBelief, Pull, Seen};
 use crate::physics::posterior::Posterior;
@@ -141,17 +142,37 @@ impl Run {
         self.closed_until.map(|at| at.min(self.sealed_until)).filter(|at| *at > self.start)
     }
 
+    /// What the switch has shown, where it is all that shows the vacuum; `None` while that is nothing.
+    fn shown(&self) -> Option<Option<Seen>> {
+        if self.tapped {
+            Some(None)
+        } else if let Some((at, u)) = self.reopened() {
+            Some(Some(Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) }))
+        } else {
+            self.closed_until().map(|until| Some(Seen::StillClosed { until_s: until.secs() }))
+        }
+    }
+
+    /// What a decay that was seen whole teaches of the vehicle, with a known hole in the line or without one.
+    pub(super) fn teach(&mut self, t: &Timeline, lesson: &mut Lesson) {
+        let end = self.end.unwrap_or(t.now());
+        let known = |at| t.known_leaks().at(at).map(|k| k.mm);
+        let over = known(self.start).is_some() && known(self.start) == known(end);
+        let never = t.known_leaks().within(self.start, end).is_none();
+        let passed = self.decided.is_some_and(|d| d.0 == Verdict::Pass);
+        let whole = if self.tapped { self.means >= 3 } else { self.reopened().is_some() || passed };
+        let Some(switch) = self.shown().filter(|_| whole && self.doubt(t).is_none()) else { return };
+        let own_mm = self.posterior.as_ref().map_or(0.0, |p| p.interval().1);
+        match &mut self.belief {
+            Some(belief) if over => lesson.decay(t, belief, switch.as_slice()),
+            Some(belief) if never && passed => lesson.tight_decay(belief, switch.as_slice(), own_mm),
+            _ => {}
+        }
+    }
+
     /// Weighs all that was seen by `now`, and decides when it is sure.
     fn weigh(&mut self, t: &Timeline, now: Stamp) {
-        let switch = if self.tapped {
-            None
-        } else if let Some((at, u)) = self.reopened() {
-            Some(Seen::Reopened { at_s: at.secs() - 0.5 * u, error_s: (0.5 * u).max(0.05) })
-        } else if let Some(until) = self.closed_until() {
-            Some(Seen::StillClosed { until_s: until.secs() })
-        } else {
-            return;
-        };
+        let Some(switch) = self.shown() else { return };
         let Some(belief) = &mut self.belief else { return };
         if self.tapped && self.means < 3 {
             return;

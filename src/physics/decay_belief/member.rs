@@ -16,7 +16,9 @@ pub(super) struct Member {
     /// Cd·A/V·√… of a hole of 1 mm: the leak's rate, √Pa/s per mm².
     pub(super) rate_mm2: f64,
     pub(super) rate_out_mm2: f64,
-    closes_pa: f64,
+    /// Volume over effective area, as a share of the supposed one.
+    pub(super) volume_factor: f64,
+    pub(super) closes_pa: f64,
     pub(super) reopens_pa: f64,
     pub(super) relief_pa: f64,
     pub(super) gamma: f64,
@@ -48,6 +50,7 @@ impl Member {
         Member {
             rate_mm2: orifice::leak_rate(spec.cd * area, 1.0, volume, spec.baro_pa, air),
             rate_out_mm2: orifice::leak_rate(spec.cd * area, 1.0, volume, spec.baro_pa, mixture),
+            volume_factor: volume / spec.volume_m3 / area,
             closes_pa,
             // A switch re-opens below its closing point, whatever the two ranges say.
             reopens_pa: even(spec.reopens_pa, u[3]).min(0.95 * closes_pa),

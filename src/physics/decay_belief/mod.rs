@@ -8,6 +8,7 @@
 //! condenses, flow that is not sharp-edged, slosh. Members are a Latin hypercube drawn from PCG-64 with the profile's
 //! seed.
 
+pub mod known_hole;
 mod member;
 mod reopenings;
 mod row;
@@ -165,8 +166,8 @@ impl DecayBelief {
         trace.weigh(&self.members, self.pressure_error_pa, pa, lasted_s, lasted_s / noise);
     }
 
-    /// What is to be believed of the hole after all pressures given and all of `seen`.
-    pub fn posterior(&mut self, seen: &[Seen]) -> Posterior {
+    /// Logarithm of the likelihood of all that was seen, `[member][cell]`.
+    fn log_like(&mut self, seen: &[Seen]) -> Vec<f64> {
         let all_holes = if seen.is_empty() { self.nearly_tight() } else { HOLES };
         self.reopenings.follow(&self.members, &self.starts, all_holes);
         let mut log_like = vec![0.0; MEMBERS * CELLS];
@@ -185,6 +186,12 @@ impl DecayBelief {
                 }
             }
         }
+        log_like
+    }
+
+    /// What is to be believed of the hole after all pressures given and all of `seen`.
+    pub fn posterior(&mut self, seen: &[Seen]) -> Posterior {
+        let log_like = self.log_like(seen);
         let bounds_above =
             self.trace.is_none() && !seen.is_empty() && seen.iter().all(|s| matches!(s, Seen::StillClosed { .. }));
         let nearly_tight = (0..CELLS).take_while(|c| cell_mm(*c) < NEARLY_TIGHT_MM).count();

@@ -1,7 +1,7 @@
 use super::*;
 use crate::physics::{gas, orifice};
 
-fn certain() -> DecaySpec {
+pub(super) fn certain() -> DecaySpec {
     DecaySpec {
         volume_m3: 0.040,
         volume_spread: 0.0,
