@@ -72,7 +72,10 @@ fn the_trade_s_table_of_what_a_night_can_tell() {
 /// A night as a vehicle's own record: driven until `SEALED_S`, then parked with the vent sealed and the switch open.
 const SEALED_S: u32 = 120;
 
+#[derive(Default)]
 struct Probes {
+    /// The switch closes so long after sealing.
+    closes_s: Option<f64>,
     fuel_c: Option<f64>,
     baro: bool,
     sensor: bool,
@@ -105,7 +108,11 @@ fn judged(series: &[(f64, f64, f64)], probes: &Probes, sets: &[String]) -> Value
         let fuel = probes.fuel_c.filter(|_| s <= SEALED_S + 20).map_or(String::new(), |c| c.to_string());
         // A fine barometer's last digit moves.
         let baro = if probes.baro { format!("{:.3}", baro + 0.001 * f64::from(s / 20 % 2)) } else { String::new() };
-        let switch = if probes.sensor { "" } else { "0" };
+        let switch = match probes.closes_s {
+            _ if probes.sensor => "",
+            Some(closes) if since >= closes => "1",
+            _ => "0",
+        };
         take(f64::from(s), format!("{s},{key},{rpm},{vent},40,{air:.4},{baro},{fuel},{switch}"));
     }
     let findings = judge.findings("night");
@@ -117,10 +124,10 @@ fn judged(series: &[(f64, f64, f64)], probes: &Probes, sets: &[String]) -> Value
 fn a_planned_night_and_the_judge_s_own_bounds_are_the_same() {
     let dir = tempfile::tempdir().unwrap();
     let cases: [(&str, Probes, &[&str]); 4] = [
-        ("air alone", Probes { fuel_c: None, baro: false, sensor: false }, &[]),
-        ("fuel measured", Probes { fuel_c: Some(27.0), baro: false, sensor: false }, &["--fuel-temp", "27"]),
-        ("a barometer that moves", Probes { fuel_c: None, baro: true, sensor: false }, &[]),
-        ("a sensor", Probes { fuel_c: None, baro: false, sensor: true }, &["--profile", "pressure-sensor"]),
+        ("air alone", Probes::default(), &[]),
+        ("fuel measured", Probes { fuel_c: Some(27.0), ..Probes::default() }, &["--fuel-temp", "27"]),
+        ("a barometer that moves", Probes { baro: true, ..Probes::default() }, &[]),
+        ("a sensor", Probes { sensor: true, ..Probes::default() }, &["--profile", "pressure-sensor"]),
     ];
     for (name, probes, args) in cases {
         let mut rows = if probes.baro { "time_s,ambient_c,baro_kpa\n" } else { "time_s,ambient_c\n" }.to_owned();
@@ -157,6 +164,44 @@ fn a_planned_night_and_the_judge_s_own_bounds_are_the_same() {
         close("share", &plan["soak"]["tight_share"], &found["evidence"]["tight_would_close_share"]);
         assert!(0.0 < from && from < up_to && up_to < 1.0, "a night that tells something: {from} {up_to}");
     }
+}
+
+#[test]
+fn what_the_plan_says_will_pass_passes_and_what_not_does_not() {
+    let dir = tempfile::tempdir().unwrap();
+    // A usual night, and one after a hot drive that cools so quickly that a hole of the limit could close the switch.
+    let cases: [(&[f64], &[&str]); 3] = [
+        (&[21.0, 19.5, 18.2, 17.1, 16.2, 15.5, 14.9, 14.4, 14.0], &["--driven-ago", "3"]),
+        (&[21.0, 19.5, 18.2, 17.1, 16.2, 15.5, 14.9, 14.4, 14.0], &[]),
+        (
+            &[30.0, 5.5, 5.4, 5.3, 5.2, 5.1, 5.0, 5.0, 5.0],
+            &["--set", "model.fuel_lag_low_s=600", "--set", "model.fuel_lag_high_s=900"],
+        ),
+    ];
+    let mut outcomes = Vec::new();
+    for (air, more) in cases {
+        let series: Vec<_> = air.iter().enumerate().map(|(i, a)| (3600.0 * i as f64, *a, 101.0)).collect();
+        let rows: String = series.iter().map(|(s, a, _)| format!("{s},{a}\n")).collect();
+        let path = weather(dir.path(), &format!("time_s,ambient_c\n{rows}"));
+        let plan = planned(dir.path(), &[&["--weather", &path, "--level", "40"], more].concat());
+        let at = |key: &str| plan["soak"][key].as_f64();
+        let (typical, until) = (at("tight_typical_s").unwrap(), at("closed_passes_until_s"));
+        let mut sets: Vec<String> = more.iter().filter(|m| m.contains('=')).map(|m| (*m).to_owned()).collect();
+        if more.contains(&"--driven-ago") {
+            // As the plan has it: 15 K above the air at most, less what 3 h of the longest lag take (the profile's).
+            let most = plan["given"]["fuel_above_air_k"][1].as_f64().unwrap();
+            sets.push(format!("model.start_above_high_k={most}"));
+        }
+        // Just after a look of the plan's, every 5 min.
+        let closes = (typical / 300.0).ceil() * 300.0;
+        let found = judged(&series, &Probes { closes_s: Some(closes), ..Probes::default() }, &sets);
+        let will = until.is_some_and(|until| closes <= until);
+        let passed = found["verdict"] == "pass";
+        assert_eq!(passed, will, "closed at {closes}, passes until {until:?}: {found}");
+        assert_eq!(plan["advice"]["worth_waiting"] == "no", !will, "{}", plan["advice"]);
+        outcomes.push(will);
+    }
+    assert!(outcomes.contains(&true) && outcomes.contains(&false), "{outcomes:?}");
 }
 
 #[test]

@@ -67,19 +67,17 @@ pub(super) fn advise(weather: &Weather, soak: &Soak, conditions: &[Enabling]) ->
         Worth::Yes
     } else if passing > HARDLY {
         let of = passing * 100.0;
-        reasons.push(match passes.filter(|p| *p < soak.sealed_s.0 - 60.0) {
-            Some(p) => format!(
-                "a tight system {comes} by {} in {of:.0} of 100 cases, and that will pass; later it will not, since a hole of {limit:.2} mm could have done it too",
-                weather.clock(p)
-            ),
-            None => format!("a tight system {comes} in {of:.0} of 100 cases, and that will pass"),
-        });
+        let last = passes.map_or(String::new(), |p| format!(" if it does so by {}", weather.clock(p)));
+        reasons.push(format!(
+            "a tight system {comes} in {hundred:.0} of 100 cases, and in {of:.0} of 100 that will pass{last}; else a hole of {limit:.2} mm might have done it too"
+        ));
         Worth::Perhaps
     } else if share > HARDLY {
-        reasons.push(format!(
-            "{shows} will not pass: this night a hole of up to {:.2} mm could do it as well",
-            soak.closes_up_to_at_late_mm.map_or(soak.night_mm.closes_up_to.0, |mm| mm.0)
-        ));
+        let most = soak.closes_up_to_at_late_mm.map_or(soak.night_mm.closes_up_to.0, |mm| mm.0);
+        reasons.push(match most < limit {
+            true => format!("{shows} will hardly pass: that no hole of {limit:.2} mm did it will not be sure enough"),
+            false => format!("{shows} will not pass: this night a hole of up to {most:.2} mm could do it as well"),
+        });
         Worth::No
     } else {
         reasons.push(format!("hardly a tight system {comes} ({hundred:.0} of 100): the night cools it too little"));

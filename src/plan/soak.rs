@@ -3,12 +3,18 @@
 use super::Night;
 use crate::grade::model::{self, AFTER_OPEN_VENT_PA};
 use crate::grade::verdict::{NightMm, Num, Secs};
-use crate::physics::soak_belief::{GRID_S, Probe, SoakBelief, SoakDrive};
+use crate::physics::posterior::Prior;
+use crate::physics::soak_belief::{GRID_S, Probe, Shown, SoakBelief, SoakDrive};
+use crate::profile::Settings;
 use crate::units::kelvin;
 use serde::Serialize;
 
 /// Between two rows of the series, s.
 const ROW_S: f64 = 900.0;
+/// Between two looks at what a verdict would be, s.
+const LOOK_S: f64 = 300.0;
+/// Error of a sensor's zero that was seen with the vent open, Pa.
+const ZERO_ERROR_PA: f64 = 8.0;
 
 /// What the sealed night will do and can tell. Times are seconds since key-off.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -78,8 +84,7 @@ pub(super) fn follow(night: &Night<'_>) -> (Soak, Vec<Moment>) {
     let (sure, limit) = (p.leak.sure, p.leak.small_mm);
     let mut belief = SoakBelief::new(&spec);
     let mut series = Vec::new();
-    let mut fails = None;
-    let (mut passes, mut passing_share, mut late_mm) = (None, 0.0, None);
+    let mut verdicts = Verdicts::new(p);
     let coolant = super::cold_start::coolant(night);
     let steps = (night.weather.long_s() / GRID_S) as u32;
     for step in 0..=steps {
@@ -92,22 +97,12 @@ pub(super) fn follow(night: &Night<'_>) -> (Soak, Vec<Moment>) {
             }
         }
         let row = s % ROW_S == 0.0 || step == steps;
-        if !row && s % 60.0 != 0.0 {
-            continue;
-        }
+        let last = sealed && s + GRID_S > sealed_s;
         let counts = sealed && s > p.soak.earliest_edge_s;
-        let bounds = counts.then(|| (belief.closes_up_to_since_mm(sure), belief.opens_from_since_mm(sure)));
-        if let Some((up_to, from)) = bounds {
-            if up_to < limit {
-                (passes, passing_share) = (Some(s), belief.tight_closes_share());
-            }
-            if fails.is_none() && from >= limit && belief.tight_closes_share() >= sure && s >= p.soak.shortest_s {
-                fails = Some(s);
-            }
-            if late_mm.is_none() && belief.tight_closes_at(0.95).is_some() {
-                late_mm = Some(up_to);
-            }
+        if counts && (s % LOOK_S == 0.0 || last) {
+            verdicts.look(&belief, s);
         }
+        let bounds = (counts && row).then(|| (belief.closes_up_to_since_mm(sure), belief.opens_from_since_mm(sure)));
         if row {
             let three = |(low, middle, high): (f64, f64, f64)| [low, middle, high].map(Num);
             series.push(Moment {
@@ -137,12 +132,55 @@ pub(super) fn follow(night: &Night<'_>) -> (Soak, Vec<Moment>) {
             opens_from: Num(belief.opens_from_since_mm(sure)),
         },
         limit_mm: Num(limit),
-        passing_share: Num(passing_share),
-        closed_passes_until_s: passes.map(Secs),
-        closes_up_to_at_late_mm: late_mm.map(Num),
-        open_fails_from_s: fails.map(Secs),
+        passing_share: Num(verdicts.passing_share),
+        closed_passes_until_s: verdicts.passes_s.map(Secs),
+        closes_up_to_at_late_mm: verdicts.late_mm.map(Num),
+        open_fails_from_s: verdicts.fails_s.map(Secs),
     };
     (soak, series)
+}
+
+/// What the judge would say of a switch that closes now, or is still open: by the same bounds and the same belief.
+struct Verdicts<'a> {
+    set: &'a Settings,
+    prior: Prior,
+    share: f64,
+    passing_share: f64,
+    passes_s: Option<f64>,
+    late_mm: Option<f64>,
+    fails_s: Option<f64>,
+}
+
+impl Verdicts<'_> {
+    fn new(set: &Settings) -> Verdicts<'_> {
+        let prior = Prior::new(set.leak.small_mm);
+        Verdicts { set, prior, share: 0.0, passing_share: 0.0, passes_s: None, late_mm: None, fails_s: None }
+    }
+
+    fn look(&mut self, belief: &SoakBelief, s: f64) {
+        let (sure, limit) = (self.set.leak.sure, self.set.leak.small_mm);
+        let leak = |shown| belief.posterior(&self.prior, shown, None).p_at_least(limit);
+        let closes = match self.set.switch.fitted.as_str() {
+            "yes" => Shown::Closes,
+            _ => Shown::Deepest { pa: -self.set.start_vent.least_vacuum_pa, zero_error_pa: ZERO_ERROR_PA },
+        };
+        let up_to = belief.closes_up_to_since_mm(sure);
+        let share = belief.tight_closes_share();
+        // Only where some tight system comes to it now does it matter.
+        if share > self.share && up_to < limit && leak(closes) <= 1.0 - sure {
+            self.passes_s = Some(s);
+            self.passing_share += share - self.share;
+        }
+        self.share = self.share.max(share);
+        if self.late_mm.is_none() && belief.tight_closes_at(0.95).is_some() {
+            self.late_mm = Some(up_to);
+        }
+        let from = belief.opens_from_since_mm(sure);
+        let open_counts = s >= self.set.soak.shortest_s && share >= sure && from >= limit;
+        if self.fails_s.is_none() && open_counts && leak(Shown::StaysOpen) >= sure {
+            self.fails_s = Some(s);
+        }
+    }
 }
 
 /// One step: what the probes of such a night would read.
