@@ -62,6 +62,16 @@ fn each_fault_says_where_what_and_what_would_be_right() {
             "van3.toml:5:8: mask 5 has a hole; a number's bits lie side by side",
         ),
         (
+            "[[did]]\ndid = 0x1234\nlength = 2\nbytes = \"1-2\"\nchannel = \"key\"\nrate_hz = 1\n[[did]]\ndid = \
+             0x1234\nlength = 2\nbytes = \"2\"\nmask = 1\nchannel = \"leak_switch\"\nrate_hz = 1",
+            "van3.toml:8:1: leak_switch takes bits of identifier 1234 that key takes too; give each its own bytes or mask",
+        ),
+        (
+            "[[obd]]\npid = 0x46\nchannel = \"ambient_c\"\nrate_hz = 1\n[[obd]]\npid = 0x46\nchannel = \
+             \"intake_air_c\"\nrate_hz = 1",
+            "van3.toml:6:1: intake_air_c takes PID 46, and ambient_c does too; leave one out",
+        ),
+        (
             "[[did]]\ndid = 0x1234\nlength = 2\nbytes = \"3\"\nchannel = \"key\"\nrate_hz = 1",
             "van3.toml:5:9: byte 3 lies beyond the 2 bytes there are; count from 1",
         ),

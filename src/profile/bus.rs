@@ -38,6 +38,11 @@ impl Field {
         Some(number * self.resolution + self.offset)
     }
 
+    /// Both take the same bits.
+    pub fn shares(&self, other: &Field) -> bool {
+        self.bits().any(|(i, x)| other.bits().any(|(j, y)| i == j && x & y != 0))
+    }
+
     /// The bits it takes of its frame, as (byte from 0, bits).
     pub fn bits(&self) -> impl Iterator<Item = (usize, u8)> + '_ {
         let n = usize::from(self.last + 1 - self.first);

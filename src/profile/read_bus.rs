@@ -105,6 +105,10 @@ impl Reader<'_> {
         if self.layer.bus.obd.iter().any(|(o, _)| o.channel == channel) {
             return self.fault(span, format!("{channel} has two [[obd]]"), "leave one out");
         }
+        if let Some((other, _)) = self.layer.bus.obd.iter().find(|(o, _)| o.pid == pid) {
+            let what = format!("{channel} takes PID {pid:02X}, and {} does too", other.channel);
+            return self.fault(span, what, "leave one out");
+        }
         self.layer.bus.obd.push((ObdSource { pid, channel, rate_hz }, r.source));
     }
 
@@ -124,6 +128,12 @@ impl Reader<'_> {
             let what = format!("identifier {did:04X} has {length} bytes here and {} elsewhere", other.length);
             return self.fault(span, what, "give its one length");
         }
+        if let Some((other, _)) =
+            self.layer.bus.did.iter().find(|(d, _)| u32::from(d.did) == did && d.field.shares(&field))
+        {
+            let what = format!("{channel} takes bits of identifier {did:04X} that {} takes too", other.channel);
+            return self.fault(span, what, "give each its own bytes or mask");
+        }
         self.layer.bus.did.push((DidSource { did: did as u16, length, field, channel, rate_hz }, source));
     }
 
@@ -133,8 +143,7 @@ impl Reader<'_> {
         };
         let source = r.source.clone();
         let Some(field) = self.field(span.clone(), r, 64) else { return };
-        let taken = |a: &Field, b: &Field| a.bits().any(|(i, x)| b.bits().any(|(j, y)| i == j && x & y != 0));
-        if let Some((other, _)) = self.layer.bus.broadcast.iter().find(|(b, _)| b.id == id && taken(&b.field, &field)) {
+        if let Some((other, _)) = self.layer.bus.broadcast.iter().find(|(b, _)| b.id == id && b.field.shares(&field)) {
             let what = format!("{channel} takes bits of frame {id} that {} takes too", other.channel);
             return self.fault(span, what, "give each its own bytes or mask");
         }
