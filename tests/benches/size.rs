@@ -22,9 +22,11 @@ mod clock;
 // Each bench uses its part of the day.
 #[allow(dead_code)]
 mod day;
+mod peer;
 
 use clock::{processor_s, seconds};
 use day::{CHANNELS, Vents};
+use peer::Peer;
 use rustix::time::ClockId;
 use soakwatch::capture::walk;
 use soakwatch::decode::Reading;
@@ -78,7 +80,7 @@ fn main() {
         assert_eq!((first.findings.summary[&test], bare.summary[&test]), (Verdict::Pass, Verdict::NotRun));
     }
 
-    let mut peer = Peer::start(&table, &half);
+    let mut peer = Peer::start("peer.py", &[&table, &half]);
     let mut best = [f64::INFINITY; 6];
     let mut two = [f64::INFINITY; 2];
     let mut ours = None;
@@ -277,47 +279,6 @@ fn windows(dir: &Path, threads: Threads) -> Windows {
     replay_on(threads, dir, Limits::Stored(&[]), &mut each, &mut |_, _| {}).unwrap();
     settle(&mut w, &mut waiting, &mut changes, Stamp(i64::MAX));
     w
-}
-
-/// The peer, kept running so that starting Python and loading its libraries is not counted.
-struct Peer {
-    child: std::process::Child,
-    said: std::io::Lines<std::io::BufReader<std::process::ChildStdout>>,
-}
-
-impl Peer {
-    fn start(table: &Path, capture: &Path) -> Peer {
-        use std::io::BufRead;
-        let script = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/benches/peer.py");
-        let mut child = Command::new("python3")
-            .arg(script)
-            .arg(table)
-            .arg(capture)
-            .stdin(std::process::Stdio::piped())
-            .stdout(std::process::Stdio::piped())
-            .spawn()
-            .expect("python3 is needed for the comparison");
-        let said = std::io::BufReader::new(child.stdout.take().unwrap()).lines();
-        Peer { child, said }
-    }
-
-    fn ask(&mut self, what: &str) -> String {
-        use std::io::Write;
-        writeln!(self.child.stdin.as_mut().unwrap(), "{what}").unwrap();
-        self.said.next().expect("peer.py ended early: see what it said; it needs requirements.txt").unwrap()
-    }
-
-    /// Seconds of one turn from this input, by Python's own clock of its processor time.
-    fn turn(&mut self, input: &str) -> f64 {
-        self.ask(input).parse().unwrap()
-    }
-
-    fn end(mut self) -> serde_json::Value {
-        let found = serde_json::from_str(&self.ask("tell")).unwrap();
-        drop(self.child.stdin.take());
-        assert!(self.child.wait().unwrap().success());
-        found
-    }
 }
 
 /// Panics where the two differ; returns how many numbers were compared.

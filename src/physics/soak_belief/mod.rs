@@ -339,6 +339,11 @@ impl SoakBelief {
         self.members.iter().fold(f64::NEG_INFINITY, |a, m| a.max(m.deepest_since_pa[0]))
     }
 
+    /// The deepest vacuum since sealing, Pa (positive): member by member, behind each hole from tight to large.
+    pub fn deepest_pa(&self) -> impl Iterator<Item = &[f64; HOLES]> {
+        self.members.iter().map(|m| &m.deepest_pa)
+    }
+
     /// Capture time by which a tight system has closed the switch in a share `share` of the members (0.05: early,
     /// 0.5: typical, 0.95: late); `None` while it has not come so far.
     pub fn tight_closes_at(&self, share: f64) -> Option<f64> {
