@@ -50,11 +50,9 @@ impl Run {
         if p.fuel.ethanol_pct > crate::physics::fuel::ETHANOL_KNOWN_PCT {
             d.note("vapour_model", "ethanol blend: outside the petroleum correlation");
         }
-        if let Some(posterior) = &self.posterior {
-            if posterior.informed() {
-                let (low, high) = posterior.interval();
-                d.leak(low, posterior.best(), high);
-            }
+        if let Some(posterior) = self.posterior.as_ref().filter(|p| p.informed()) {
+            let (low, high) = posterior.interval();
+            d.leak(low, posterior.best(), high);
         }
         d.rests_on_switch = !self.tapped;
         self.timer_rule(t).note(&mut d);
