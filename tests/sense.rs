@@ -8,7 +8,7 @@
 use proptest::prelude::*;
 use soakwatch::physics::decay_belief::{DecayBelief, DecaySpec, Pull, Seen};
 use soakwatch::physics::posterior::Prior;
-use soakwatch::physics::soak_belief::{SoakBelief, SoakDrive, SoakSpec};
+use soakwatch::physics::soak_belief::{Shown, SoakBelief, SoakDrive, SoakSpec};
 use soakwatch::physics::tank::{Draw, Outside, Tank, TankSpec};
 
 const HOUR: f64 = 3600.0;
@@ -285,6 +285,32 @@ proptest! {
                 wide.0 >= 0.95 * seen.0 - 2e-3 && wide.1 <= hidden * seen.1 + 2e-3,
                 "{what}: {wide:?} against {seen:?}"
             );
+        }
+    }
+
+    #[test]
+    fn the_longer_a_cooling_tank_keeps_its_switch_open_the_likelier_is_a_hole(
+        night in nights(), volume in 0.01..0.06, rvp in 6.0..11.0,
+    ) {
+        let prior = Prior::new(0.508);
+        let mut belief = SoakBelief::new(&soak_spec(volume, rvp));
+        let mut last = 0.5;
+        for i in 0..=(night.long_s / 60.0) as u32 {
+            let s = 60.0 * f64::from(i);
+            let out = night.at(s);
+            let drive = SoakDrive { ambient_k: None, wall_k: out.wall_k, fuel_k: None, baro_pa: Some(out.baro_pa) };
+            belief.advance(s, &drive);
+            if i == 5 {
+                belief.mark();
+            }
+            if i % 60 == 0 && i > 0 {
+                let leak = belief.posterior(&prior, Shown::StaysOpen, None).p_at_least(0.508);
+                prop_assert!(leak >= last - 0.002, "hour {}: {leak} after {last}", i / 60);
+                // Had it closed just now instead, a hole of the limit's size would be less likely than that.
+                let closed = belief.posterior(&prior, Shown::Closes, None).p_at_least(0.508);
+                prop_assert!(closed <= leak + 0.002, "hour {}: {closed} if it closed, {leak} if not", i / 60);
+                last = leak;
+            }
         }
     }
 
