@@ -2,8 +2,8 @@
 
 use super::console::terminal;
 use super::show::{self, Ink, paint, part_ink, verdict_ink};
-use crate::grade::verdict::{Finding, Findings, Num, Part, PartVerdict, Test, Verdict};
-use crate::grade::{TIMER_RULE, TIMER_RULE_BECAUSE};
+use crate::grade::verdict::{Evidence, Finding, Findings, Num, Part, PartVerdict, Test, Verdict};
+use crate::grade::{BELIEF, TIMER_RULE, TIMER_RULE_BECAUSE};
 use crate::units::Shown;
 
 /// How to show it.
@@ -114,6 +114,9 @@ fn test_lines(f: &Findings, test: Test, style: Style, out: &mut Vec<String>) {
             true => format!("hole at most {} (95 %)", size(leak.high)),
             false => format!("hole {}, between {} and {} (90 %)", size(leak.best), size(leak.low), size(leak.high)),
         });
+    }
+    if let Some(Evidence::Num(belief)) = run.evidence.get(BELIEF) {
+        more(format!("belief in a hole of the limit's size or more: {:.3} (0.5 before anything was seen)", belief.0));
     }
     if let Some(night) = run.night_mm {
         let closes = size(night.closes_up_to);
