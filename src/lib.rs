@@ -26,7 +26,7 @@
 //! | kept | [`profile`] limits with sources · [`capture`] append, recover, read |
 //! | judge | [`decode`] · [`timeline`] · [`grade`] · [`guide`] · [`judge`] · [`plan`] what a night will tell |
 //! | edge | [`sim`] the simulated vehicle, [`poll`] what to ask a vehicle and when to be silent · [`link`] · [`session`] a run |
-//! | door | [`view`] console, JSON, CSV · [`cli`] one file a command |
+//! | door | [`view`] console, JSON, CSV · [`daemon`] several runs without a screen, looked at through a socket · [`cli`] one file a command |
 //!
 //! Arrows point down. The simulator shares nothing with the judge but the words, and on a bus the
 //! codecs of [`wire`].
@@ -34,6 +34,7 @@
 pub mod capture;
 pub mod channel;
 pub mod cli;
+pub mod daemon;
 pub mod decode;
 pub mod grade;
 pub mod guide;

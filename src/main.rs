@@ -7,6 +7,9 @@ use std::process::ExitCode;
 fn main() -> ExitCode {
     let ended = match cli::Line::parse().command {
         Command::Watch(watch) => watch.run(),
+        Command::Daemon(daemon) => daemon.run(),
+        Command::Attach(attach) => attach.run(),
+        Command::Mark(mark) => mark.run(),
         Command::Regrade(regrade) => regrade.run(),
         Command::Captures(captures) => captures.run(),
         Command::Plan(plan) => plan.run(),

@@ -7,11 +7,14 @@
 //! [`Session`] serves every live run; [`replay`] drives the same judge from what was saved.
 
 mod ahead;
+mod claim;
 mod recorder;
 mod replay;
 mod signals;
 mod space;
 
+pub use claim::own_folder;
+use claim::{Claim, claim};
 pub use recorder::Ended;
 pub use replay::{Limits, Replayed, Threads, replay, replay_noted, replay_on, replay_seen};
 pub use signals::stop_on_signal;
@@ -53,6 +56,12 @@ pub enum Error {
     )]
     Twice {
         /// As named the second time.
+        port: String,
+    },
+    /// Another run of this user records it.
+    #[error("{port} is recorded already by another run: look at that one with `soakwatch attach`, or end it first")]
+    Claimed {
+        /// As named.
         port: String,
     },
     /// A pace that cannot be kept.
@@ -178,6 +187,9 @@ pub struct Session {
     notes: crossbeam_channel::Sender<Event>,
     published: Arc<Published>,
     recorder: JoinHandle<Ended>,
+    /// Let go when the session is.
+    #[expect(dead_code, reason = "they are held, not used")]
+    claims: Vec<Claim>,
 }
 
 impl Options {
@@ -239,6 +251,10 @@ impl Session {
         stop: Stop,
         sinks: Vec<Box<dyn Sink>>,
     ) -> Result<Session, Error> {
+        let folder = own_folder();
+        let claims =
+            options.links.iter().filter_map(LinkSpec::device).map(|(name, device)| claim(&folder, name, &device));
+        let claims: Vec<Claim> = claims.collect::<Result<Vec<_>, _>>()?.into_iter().flatten().collect();
         let clock = Clock::start();
         let reading = Clock::read();
         let (records, queue) = crossbeam_channel::bounded(QUEUE);
@@ -276,7 +292,7 @@ impl Session {
             .name("recorder".to_owned())
             .spawn(move || recorder.run(&queue, &noted))
             .map_err(|source| Error::System { doing: "start the recorder", source })?;
-        Ok(Session { dir, stop, notes, published, recorder })
+        Ok(Session { dir, stop, notes, published, recorder, claims })
     }
 
     /// The capture's folder.

@@ -1,6 +1,7 @@
 //! The commands: one file each, every option defined once with its help.
 
 pub mod captures;
+pub mod daemon;
 pub mod export;
 pub mod inputs;
 mod keyboard;
@@ -35,6 +36,12 @@ pub struct Line {
 pub enum Command {
     /// Record and grade live, on the screen: the simulated demo vehicle if no link is named
     Watch(watch::Watch),
+    /// Record and grade without a screen, one vehicle or several, and be looked at through a socket
+    Daemon(daemon::Daemon),
+    /// Look at what a daemon records
+    Attach(daemon::Attach),
+    /// Add a note to what a daemon records
+    Mark(daemon::Mark),
     /// Grade saved captures or CSV files afresh; nothing saved is changed
     Regrade(regrade::Regrade),
     /// Say what tonight's soak can tell, when the switch should close, and when to drive in the morning

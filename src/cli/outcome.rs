@@ -2,7 +2,7 @@
 
 use crate::grade::verdict::{Findings, Verdict};
 use crate::profile::{self, Profile};
-use crate::{link, plan, session, view};
+use crate::{daemon, link, plan, session, view};
 use std::io::{self, Write};
 use std::process::ExitCode;
 
@@ -110,6 +110,9 @@ pub enum Error {
     /// There is no plan of such a night.
     #[error(transparent)]
     Plan(#[from] plan::Error),
+    /// A daemon cannot be run or reached.
+    #[error(transparent)]
+    Daemon(#[from] daemon::Error),
     /// A profile is not there or faulty.
     #[error(transparent)]
     Profile(#[from] profile::Error),

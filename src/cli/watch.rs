@@ -177,7 +177,7 @@ impl Watch {
 }
 
 /// A simulated vehicle or module brings its kind with its name.
-fn usual_profile(links: &[LinkSpec]) -> &'static str {
+pub(super) fn usual_profile(links: &[LinkSpec]) -> &'static str {
     let sensor = |l: &LinkSpec| l.simulated().is_some_and(|s| s.0.starts_with("ps-"));
     let tray = |l: &LinkSpec| l.simulated().is_some_and(|s| is_tray(s.0));
     if links.iter().any(tray) {
@@ -200,7 +200,7 @@ fn demo_speed(links: &[LinkSpec]) -> Result<Option<f64>, Error> {
     Ok(None)
 }
 
-fn title(profile: &str, links: &[LinkSpec], speed: Option<f64>) -> String {
+pub(super) fn title(profile: &str, links: &[LinkSpec], speed: Option<f64>) -> String {
     let simulated = links.iter().any(|l| l.simulated().is_some());
     let live = links.iter().all(LinkSpec::is_live);
     let mut title = format!("profile {profile}");

@@ -4,6 +4,8 @@ use crate::{err, hold, soakwatch};
 use clap::Parser;
 use soakwatch::capture::{self, Reader, SessionFile, Writer};
 use soakwatch::cli::{self, Command, Outcome, inputs};
+use soakwatch::daemon::client::Client;
+use soakwatch::daemon::{self, place};
 use soakwatch::decode::Reading;
 use soakwatch::grade::verdict::Findings;
 use soakwatch::link::{self, FileRows, LinkSpec};
@@ -403,6 +405,7 @@ rows!(SESSION, session_row, session::Error {
     session::Error::NoLink => "no link at all",
     session::Error::Mixed => "links that do not go together",
     session::Error::Twice { .. } => "a port twice",
+    session::Error::Claimed { .. } => "a link of another run",
     session::Error::Speed { .. } => "no pace",
     session::Error::Folder { .. } => "no folder for the capture",
     session::Error::Link(_) => "a link",
@@ -451,6 +454,13 @@ fn sessions() {
         session::Error::Broken { dir } => dir.display().to_string(),
         other => panic!("{other}"),
     };
+    let claimed = {
+        let own = session::own_folder();
+        fs::create_dir_all(&own).unwrap();
+        let lock = fs::File::create(own.join("_dev_zero.lock")).unwrap();
+        lock.lock().unwrap();
+        told(&["bench:/dev/zero"], None)
+    };
     let no_thread = without_threads(&dir);
     hold(
         SESSION,
@@ -473,6 +483,12 @@ fn sessions() {
                 "a port twice",
                 told(&["bench:/dev/null", &format!("bench:{alias},baud=9600")], None),
                 format!("{alias} is named twice: name each port once, a second link to it would take bytes from the first or record them twice"),
+            ),
+            (
+                "a link of another run",
+                claimed,
+                "/dev/zero is recorded already by another run: look at that one with `soakwatch attach`, or end it first"
+                    .into(),
             ),
             ("no pace", told(&["sim:tight"], Some(0.0)), speed("0")),
             ("no pace", told(&["sim:tight"], Some(-1.0)), speed("-1")),
@@ -548,6 +564,83 @@ fn without_threads(dir: &Path) -> &'static str {
     "the system has no thread"
 }
 
+rows!(DAEMON, daemon_row, daemon::Error {
+    daemon::Error::InUse { .. } => "a socket in use",
+    daemon::Error::Socket { .. } => "no place for a socket",
+    daemon::Error::Away { .. } => "no daemon",
+    daemon::Error::Told { .. } => "what it does not do",
+    daemon::Error::Lost { .. } => "a daemon that broke off",
+});
+
+#[test]
+fn daemons() {
+    let (_dir, dir) = here();
+    let d = dir.display();
+    let at = dir.join("own").join("socket");
+    let listener = place::listen(&at).unwrap();
+    let in_use = place::listen(&at).err().unwrap();
+    let answers = |line: &'static str| {
+        let path = dir.join("own").join("other");
+        let _ = fs::remove_file(&path);
+        let other = std::os::unix::net::UnixListener::bind(&path).unwrap();
+        let answer = std::thread::spawn(move || other.accept().unwrap().0.write_all(line.as_bytes()).unwrap());
+        let mut client = Client::to(&path).unwrap();
+        let told = client.told().unwrap_err();
+        answer.join().unwrap();
+        told
+    };
+    fs::write(dir.join("file"), "").unwrap();
+    fs::write(dir.join("own").join("plain"), "").unwrap();
+    let open = dir.join("open");
+    fs::create_dir(&open).unwrap();
+    fs::set_permissions(&open, std::os::unix::fs::PermissionsExt::from_mode(0o777)).unwrap();
+    let no_place = |path: PathBuf| place::listen(&path).err().unwrap();
+    let cannot = |path: &str, why: &str| {
+        format!("{d}/{path}: no socket can be made there: {why}. Name another place with --socket")
+    };
+    hold(
+        DAEMON,
+        daemon_row,
+        &[],
+        vec![
+            (
+                "a socket in use",
+                in_use,
+                format!(
+                    "a daemon answers at {d}/own/socket already: attach to it with `soakwatch attach`, or give this one a --socket of its own"
+                ),
+            ),
+            ("no place for a socket", no_place(dir.join("file/x")), cannot("file/x", "Not a directory (os error 20)")),
+            (
+                "no place for a socket",
+                no_place(dir.join("own/plain")),
+                cannot("own/plain", "something that is no socket lies there"),
+            ),
+            ("no place for a socket", no_place(open.join("x")), cannot("open/x", "others may write to its folder")),
+            (
+                "no daemon",
+                Client::to(&dir.join("none")).err().unwrap(),
+                format!(
+                    "no daemon answers at {d}/none: {NOT_FOUND}. Start one with `soakwatch daemon`, or name its --socket"
+                ),
+            ),
+            (
+                "what it does not do",
+                answers("{\"tell\":\"error\",\"why\":\"no vehicle\"}\n"),
+                "the daemon says: no vehicle".into(),
+            ),
+            (
+                "a daemon that broke off",
+                answers("{\"tell\"\n"),
+                "the daemon went away: EOF while parsing an object at line 2 column 0. What it recorded is in its captures".into(),
+            ),
+        ],
+    );
+    drop(listener);
+    // Nobody answers there any more, so it is taken over.
+    place::listen(&at).unwrap();
+}
+
 rows!(VIEW, view_row, view::Error {
     view::Error::Write { .. } => "nothing can be written",
     view::Error::Exists { .. } => "an earlier export",
@@ -564,6 +657,7 @@ rows!(CLI, cli_row, cli::Error {
     cli::Error::Kept { .. } => "a profile in the way",
     cli::Error::Several => "several captures",
     cli::Error::Plan(_) => "a plan",
+    cli::Error::Daemon(_) => "a daemon",
     cli::Error::Profile(_) => "a profile",
     cli::Error::Link(_) => "a link",
     cli::Error::Session(_) => "a session",
@@ -581,6 +675,9 @@ pub fn call(args: &[&str]) -> Result<Outcome, cli::Error> {
         Command::Profile(c) => c.run(),
         Command::Plan(c) => c.run(),
         Command::Captures(c) => c.run(),
+        Command::Daemon(c) => c.run(),
+        Command::Attach(c) => c.run(),
+        Command::Mark(c) => c.run(),
     }
 }
 
@@ -715,6 +812,11 @@ fn commands_and_views() {
                 "the profile module-on-the-tray is for a module on the tray, which has no night: name a vehicle's profile \
                  with --profile"
                     .into(),
+            ),
+            (
+                "a daemon",
+                call(&["mark", "x", "--socket", "/nowhere/s"]).unwrap_err(),
+                format!("no daemon answers at /nowhere/s: {NOT_FOUND}. Start one with `soakwatch daemon`, or name its --socket"),
             ),
             (
                 "a profile",
