@@ -12,7 +12,10 @@ use crate::guide::{self, Guide, Standing};
 use crate::profile::Profile;
 use crate::record::{Body, Event, LinkId, LinkInfo, Record};
 use crate::time::Stamp;
-use crate::timeline::{Engine, Happening, Stroke, StrokeKind, SwitchState, TIGHT_DECAYS, TightDecays, Timeline, Vent};
+use crate::timeline::{
+    Engine, Happening, KNOWN_LEAK, KnownLeaks, Stroke, StrokeKind, SwitchState, TIGHT_DECAYS, TightDecays, Timeline,
+    Vent,
+};
 use crate::trade::{Job, Phase, Subject, Test, Verdict};
 use std::collections::VecDeque;
 use std::sync::Arc;
@@ -256,6 +259,12 @@ impl Judge {
                 let line = format!("{note_kind}: {text}");
                 self.notice(format!("{:.1} s: {line}", at.secs()));
                 self.say(at, line);
+                if note_kind == KNOWN_LEAK && !KnownLeaks::understands(text) {
+                    let told =
+                        "that note is not understood, and changes nothing: write known leak: 0.5 mm, 0.020 in, or none";
+                    self.notice(format!("{:.1} s: {told}", at.secs()));
+                    self.say(at, told.to_owned());
+                }
             }
             Event::Asking { detail } => self.say(at, format!("{}: {detail}", self.link_name(link))),
             Event::End { cause } => self.say(at, format!("end: {cause}")),

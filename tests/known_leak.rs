@@ -141,6 +141,20 @@ fn what_is_learned_is_true_and_makes_later_days_surer() {
 }
 
 #[test]
+fn a_vehicle_s_own_sensor_teaches_its_volume_too() {
+    let sets = unsure_tank(302);
+    let old = Arc::new(profile::load("pressure-sensor", &sets).unwrap());
+    let note = format!("{:.4} mm", sim::equivalent_mm(0.5));
+    let (f, t) = days(&[("ps-tight", None), ("ps-leak-0.50", Some(&note))], 302, false, &old);
+    let k = f.known_leak.as_ref().unwrap();
+    assert_eq!(holds(k.volume_l.as_ref(), t.volume_l), Some(true), "{} L: {k:?}", t.volume_l);
+    assert!(k.closes_pa.is_none() && k.reopens_pa.is_none(), "it has no switch");
+    let text = soakwatch::view::learned::profile(&f, &old).unwrap();
+    let new = Profile::from_str("learned", &text, &[]).unwrap();
+    assert_eq!((new.base.as_deref(), new.set.switch.fitted.as_str()), (Some("pressure-sensor"), "no"));
+}
+
+#[test]
 fn without_enough_to_go_by_nothing_is_learned() {
     let known = sim::equivalent_mm(0.5);
     let refused = |all: &[(&str, Option<&str>)], tap, sets: &[String]| {
@@ -163,6 +177,10 @@ fn without_enough_to_go_by_nothing_is_learned() {
     // The switch alone tells no volume better than a good profile's.
     let switch = refused(&[("leak-0.50", Some(&format!("{known} mm, tight 0.1 mm by x")))], false, &[]);
     assert!(switch.starts_with("what was seen is no narrower"), "{switch}");
+    // A note that nobody understands changes nothing, and says so.
+    let (f, _) = days(&[("tight", Some("half a millimetre"))], 301, false, &load(&[]));
+    assert_eq!(f.known_leak, None);
+    assert!(f.notices.iter().any(|n| n.contains("not understood")), "{:?}", f.notices);
     // A wrong size of the hole wants a volume that no profile of this vehicle allows.
     let wrong = refused(&[("leak-0.50", Some("1.2 mm, tight 0.1 mm by x"))], true, &[]);
     assert!(wrong.contains("beyond the") || wrong.starts_with("no tank of this profile"), "{wrong}");

@@ -273,6 +273,33 @@ fn place(line: &[u8], cell: usize) -> usize {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    proptest! {
+        #[test]
+        fn any_table_is_read_or_refused(
+            rows in prop::collection::vec(("[-0-9.eT:Z\" ]{0,12}", "[-0-9.e\" ]{0,6}", any::<u8>()), 0..9),
+            cuts in prop::option::of((0i64..86_400, 0i64..86_400)),
+            utc in any::<bool>(),
+        ) {
+            let mut text = if utc { b"utc,ambient_c\n2026-03-01T20:00:00Z,20\n".to_vec() } else { b"time_s,ambient_c\n0,20\n".to_vec() };
+            for (i, (time, air, odd)) in rows.iter().enumerate() {
+                // Most rows are sound, so that the odd one is reached.
+                let hour = if utc { format!("2026-03-01T{:02}:30:00Z", 20 + i % 4) } else { (1800 * (i + 1)).to_string() };
+                let time = if odd % 4 == 0 { time } else { &hour };
+                text.extend_from_slice(format!("{time},{}", if odd % 5 == 0 { air } else { "9" }).as_bytes());
+                text.push(if odd % 7 == 0 { *odd } else { b'\n' });
+            }
+            if let Ok(weather) = Weather::table("w.csv", &text, cuts.map(|c| c.0)) {
+                prop_assert!(weather.long_s() >= SHORTEST_S);
+                let weather = weather.between(cuts.map(|c| c.0), cuts.map(|c| c.1));
+                if let Ok(w) = weather {
+                    prop_assert!((SHORTEST_S..=LONGEST_S).contains(&w.long_s()) || cuts.is_some());
+                    prop_assert!(w.ambient_c(w.long_s() / 3.0).is_finite() && !w.clock(w.long_s()).is_empty());
+                }
+            }
+        }
+    }
 
     #[test]
     fn a_night_slows_down_from_evening_to_morning() {

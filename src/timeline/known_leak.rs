@@ -8,6 +8,8 @@ use std::fmt;
 pub const NOTE: &str = "known_leak";
 /// The kind of note that tells of decays without it, in another record.
 pub const TIGHT_NOTE: &str = "tight_decays";
+/// The note once it was taken out.
+const NONE: &str = "none";
 /// Smaller ones decay too slowly to teach anything, larger ones too quickly, mm.
 const SIZES_MM: (f64, f64) = (0.1, 3.0);
 
@@ -87,9 +89,14 @@ pub struct KnownLeaks {
 }
 
 impl KnownLeaks {
+    /// Whether a note means anything.
+    pub fn understands(text: &str) -> bool {
+        text.trim() == NONE || KnownLeak::parse(text).is_some()
+    }
+
     /// A note: a hole, or `none` once it was taken out. What is not understood changes nothing.
     pub(super) fn note(&mut self, at: Stamp, text: &str) {
-        if text.trim() == "none" {
+        if text.trim() == NONE {
             self.notes.push((at, None));
         } else if let Some(known) = KnownLeak::parse(text) {
             self.notes.push((at, Some(known)));
@@ -162,5 +169,6 @@ mod tests {
         let within = |a, b| all.within(s(a), s(b)).is_some();
         assert!(within(0.0, 10.0) && within(12.0, 30.0) && !within(0.0, 9.0) && !within(20.0, 30.0));
         assert_eq!(all.last().map(|k| k.mm), Some(0.5));
+        assert_eq!(["none", "0.5", "gibberish"].map(KnownLeaks::understands), [true, true, false]);
     }
 }
