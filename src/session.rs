@@ -318,6 +318,11 @@ impl Session {
         Look { ended: look.ended || self.recorder.is_finished(), ..look }
     }
 
+    /// It has ended; unlike a look this costs the recorder nothing.
+    pub fn is_over(&self) -> bool {
+        self.recorder.is_finished()
+    }
+
     /// Waits until the session has ended.
     pub fn join(self) -> Result<Ended, Error> {
         self.recorder.join().map_err(|_| Error::Broken { dir: self.dir })

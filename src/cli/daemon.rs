@@ -163,7 +163,8 @@ fn end(runs: Vec<Run>) -> Result<Outcome, Error> {
 impl Attach {
     /// Runs it until the run ends, or this view is left.
     pub fn run(self) -> Result<Outcome, Error> {
-        let mut client = Client::to(&self.socket.clone().unwrap_or_else(place::usual))?;
+        let socket = self.socket.clone().unwrap_or_else(place::usual);
+        let mut client = Client::to(&socket)?;
         if self.stop || self.list {
             client.ask(&if self.stop { Ask::Stop } else { Ask::Runs })?;
             if let Some(Tell::Runs { runs }) = client.told()? {
@@ -180,19 +181,28 @@ impl Attach {
             return Ok(Outcome::Fine);
         }
         let units = self.units.to_possible_value().map(|v| v.get_name().to_owned());
-        let screen = terminal().filter(|_| !self.plain);
-        client.ask(&match screen {
-            Some((width, height)) => Ask::Screen { run: self.run, width, height, units, colour: colour_wanted(true) },
-            None => Ask::Events { run: self.run, units },
-        })?;
         let bar = ProgressBar::with_draw_target(None, ProgressDrawTarget::stdout_with_hz(5));
         bar.set_style(ProgressStyle::with_template("{msg}").unwrap_or_else(|_| ProgressStyle::default_spinner()));
+        let mut size = terminal().filter(|_| !self.plain);
+        let ask = |size| match size {
+            Some((width, height)) => {
+                Ask::Screen { run: self.run.clone(), width, height, units: units.clone(), colour: colour_wanted(true) }
+            }
+            None => Ask::Events { run: self.run.clone(), units: units.clone() },
+        };
+        client.ask(&ask(size))?;
         while let Some(told) = client.told()? {
             match told {
                 Tell::Screen { lines } => bar.set_message(lines.join("\n")),
                 Tell::Event { line } => say(&line)?,
                 Tell::Ended => break,
                 Tell::Runs { .. } | Tell::Done | Tell::Error { .. } => {}
+            }
+            if size.is_some() && terminal() != size {
+                // The terminal has another size: what is drawn for the old one is of no use.
+                size = terminal();
+                client = Client::to(&socket)?;
+                client.ask(&ask(size))?;
             }
         }
         bar.finish_and_clear();

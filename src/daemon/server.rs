@@ -69,7 +69,7 @@ pub fn serve(runs: Vec<Run>, socket: &Path, stop: &Stop) -> Result<Vec<Run>, (Er
             if stop.stopped() {
                 runs.iter().for_each(|run| run.session.stop().stop());
             }
-            if runs.iter().all(|run| run.session.look().ended) {
+            if runs.iter().all(|run| run.session.is_over()) {
                 return Ok(());
             }
         }
@@ -104,7 +104,12 @@ async fn attend(stream: UnixStream, runs: &[Run], room: &Semaphore, stop: &Stop)
         };
         match ask {
             Err(why) => tell(&mut write, &error(&why)).await?,
-            Ok(Ask::Runs) => tell(&mut write, &Tell::Runs { runs: runs.iter().map(state).collect() }).await?,
+            Ok(Ask::Runs) => {
+                // A recorder paints its picture only while somebody looks.
+                runs.iter().for_each(|run| drop(run.session.look()));
+                tokio::time::sleep(LOOK).await;
+                tell(&mut write, &Tell::Runs { runs: runs.iter().map(state).collect() }).await?;
+            }
             Ok(Ask::Stop) => {
                 tracing::info!("asked to stop");
                 stop.stop();
@@ -171,6 +176,8 @@ async fn tell(write: &mut OwnedWriteHalf, tell: &Tell) -> io::Result<()> {
 
 async fn events(write: &mut OwnedWriteHalf, run: &Run, units: Shown) -> io::Result<()> {
     let mut told = Told::default();
+    drop(run.session.look());
+    tokio::time::sleep(LOOK).await;
     loop {
         let look = run.session.look();
         for line in told.lines(&look.snapshot, &health(run, &look.health), units) {
@@ -185,6 +192,8 @@ async fn events(write: &mut OwnedWriteHalf, run: &Run, units: Shown) -> io::Resu
 
 async fn screens(write: &mut OwnedWriteHalf, run: &Run, size: Look) -> io::Result<()> {
     let mut traces = Traces::default();
+    drop(run.session.look());
+    tokio::time::sleep(LOOK).await;
     loop {
         let look = run.session.look();
         traces.take(&look.snapshot);
