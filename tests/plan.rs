@@ -46,7 +46,7 @@ fn the_trade_s_table_of_what_a_night_can_tell() {
                 reliefs.vacuum_low_pa=1500 reliefs.vacuum_high_pa=1500 model.vapour_lag_low_s=1 model.vapour_lag_high_s=1 \
                 model.fuel_lag_low_s=60 model.fuel_lag_high_s=60 model.evaporation_low_s=1 model.evaporation_high_s=1 \
                 model.saturation_low=1 model.temperature_error_k=0 model.baro_unknown_pa_per_h=0 model.area_error_pct=0 \
-                model.start_above_low_k=0 model.start_above_high_k=0";
+                model.start_above_low_k=0 model.start_above_high_k=0 fuel.ethanol_pct=0";
     for (volume, row) in rows {
         for (rate, expected) in rates.iter().zip(row) {
             let long_s = 8.0 / rate * 3600.0;

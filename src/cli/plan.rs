@@ -60,7 +60,7 @@ pub struct Plan {
     /// Height of the place above the sea, with --sea-level-baro
     #[arg(long, value_name = "M", value_parser = metres, allow_negative_numbers = true, requires = "sea_level_baro")]
     pub altitude: Option<f64>,
-    /// Reid vapour pressure of the fuel, one value or LOW..HIGH [default: the profile's range]. What its ethanol may
+    /// Reid vapour pressure of the gasoline without its ethanol, one value or LOW..HIGH [default: the profile's range]. What its ethanol may
     /// add, up to 1 psi, comes on top: --set fuel.ethanol_pct=0 for a value measured on the blend
     #[arg(long, value_name = "PSI", value_parser = range, conflicts_with = "season")]
     pub rvp: Option<(f64, f64)>,

@@ -83,8 +83,8 @@ impl Weather {
         }
     }
 
-    /// From a table: `utc` or `time_s`, `ambient_c`, and `baro_kpa` (at the place itself) if it has one. `name` stands in
-    /// its faults; `from_s` is the time of day at its first row where it has no `utc`.
+    /// From a table: `utc` or `time_s`, `ambient_c`, and `baro_kpa` (at the place itself) if it has one. `name`, perhaps a
+    /// path, stands in its faults; `from_s` is the time of day at its first row where it has no `utc`.
     pub fn table(name: &str, text: &[u8], from_s: Option<i64>) -> Result<Weather, Error> {
         let mut lines = text.split(|b| *b == b'\n').map(|l| l.strip_suffix(b"\r").unwrap_or(l)).zip(1..);
         let fault = |line: u64, column: usize, what: String| Error::Table { path: name.to_owned(), line, column, what };
@@ -171,7 +171,8 @@ impl Weather {
             (None, Some(s)) => Zero::Local(s),
             (None, None) => Zero::Unknown,
         };
-        Ok(Weather { points, zero, source: format!("{name}, straight lines between its rows"), unknown })
+        let file = name.rsplit('/').next().unwrap_or(name);
+        Ok(Weather { points, zero, source: format!("{file}, straight lines between its rows"), unknown })
     }
 
     /// The part from one time of day (s since midnight) to another, where the weather has a clock: from the first time it

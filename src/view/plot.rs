@@ -46,7 +46,8 @@ pub fn plot(plan: &Plan, width: usize, units: Shown, plain: bool) -> Vec<String>
     };
     let columns = width.saturating_sub(MARGIN).max(20);
     let sealed: Vec<&Moment> = plan.series.iter().filter(|m| m.tight_pa.is_some()).collect();
-    let Some(last) = plan.series.last().map(|m| m.time_s.0) else { return Vec::new() };
+    // Once the vent is open there is nothing more to see.
+    let Some(last) = sealed.last().map(|m| m.time_s.0).filter(|s| *s > 0.0) else { return Vec::new() };
     let closing = [-plan.soak.vacuum_pa[1].0 / scale, -plan.soak.vacuum_pa[0].0 / scale];
     let bands = |s: f64| {
         let next = sealed.iter().position(|m| m.time_s.0 >= s)?;
@@ -109,7 +110,8 @@ fn number(v: f64) -> String {
 /// The clock under the axis, at whole hours of the plan.
 fn hours(plan: &Plan, last_s: f64, columns: usize) -> String {
     let room = (columns / 9).max(2) as f64;
-    let every = [0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 12.0].into_iter().find(|h| last_s / 3600.0 / h < room).unwrap_or(24.0);
+    let every =
+        [0.25, 0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 12.0].into_iter().find(|h| last_s / 3600.0 / h < room).unwrap_or(24.0);
     let mut line = String::new();
     for i in 0.. {
         let s = f64::from(i) * every * 3600.0;

@@ -72,10 +72,9 @@ fn weather_and_nights() {
     cases.push((
         "beyond the weather",
         with(hours, &["--from", "20:00", "--until", "06:00"]),
-        format!(
-            "the weather is told from 20:00 to 22:00 ({path}, straight lines between its rows): choose --from and \
-             --until within it, half an hour apart or more"
-        ),
+        "the weather is told from 20:00 to 22:00 (w.csv, straight lines between its rows): choose --from and --until \
+         within it, half an hour apart or more"
+            .into(),
     ));
     let tray = plan::Error::Tray { profile: "module-on-the-tray".into() };
     let told = tray.to_string();
