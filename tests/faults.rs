@@ -15,7 +15,7 @@ use soakwatch::grade::verdict::Findings;
 use soakwatch::judge::Judge;
 use soakwatch::profile;
 use soakwatch::record::{Body, LinkInfo, Record};
-use soakwatch::sim::{self, Player, Truth};
+use soakwatch::sim::{self, Player};
 use soakwatch::trade::{Subject, Test, Verdict};
 use std::collections::BTreeMap;
 use std::sync::atomic::{AtomicUsize, Ordering};
