@@ -9,7 +9,8 @@ use crate::grade::controller::{
 /// stands in the JSON.
 pub fn lines(word: &ControllerWord) -> Vec<(String, String)> {
     let told = word.controllers.iter().flat_map(|s| {
-        let head = std::iter::once(format!("controller {}", s.who)).chain(std::iter::repeat(String::new()));
+        let head = if is_long(s) { "controller".to_owned() } else { format!("controller {}", s.who) };
+        let head = std::iter::once(head).chain(std::iter::repeat(String::new()));
         head.zip(controller(s))
     });
     let differ = word.disagreements.iter().enumerate().flat_map(|(i, d)| {
@@ -23,9 +24,14 @@ pub fn lines(word: &ControllerWord) -> Vec<(String, String)> {
     told.chain(differ).collect()
 }
 
+/// An identifier of 29 bits does not fit the heads' column.
+fn is_long(said: &Said) -> bool {
+    said.who.len() > 4
+}
+
 /// Who it is; its codes; its vapour monitor; tests of its maker's own.
 fn controller(said: &Said) -> impl Iterator<Item = String> {
-    let mut who: Vec<String> = said.name.clone().into_iter().collect();
+    let mut who: Vec<String> = is_long(said).then(|| said.who.clone()).into_iter().chain(said.name.clone()).collect();
     who.extend(said.vin.as_ref().map(|v| format!("VIN {v}")));
     who.extend(calibrations(said));
     let kinds = ["stored", "pending", "permanent"];
@@ -137,7 +143,7 @@ mod tests {
     #[test]
     fn a_controller_in_a_few_lines_and_where_it_differs() {
         let ready = |vapour| Readiness { lamp: vapour == MonitorState::Complete, stored_codes: 0, vapour };
-        let said = Said {
+        let mut said = Said {
             who: "7E8".into(),
             link: "can:can0".into(),
             name: Some("ECM".into()),
@@ -155,7 +161,7 @@ mod tests {
         let r = |value| MonitorResult { value: Num(value), low: Num(12.5), high: Num(100.0), result: Outcome::Fail };
         assert_eq!(result("s", &r(9.0)), "fail (9 of 12.5 to 100 s)");
         let d = Disagreement { controller: "it says".into(), tool: "we say".into(), text: "do this".into() };
-        let lines = lines(&ControllerWord { controllers: vec![said], disagreements: vec![d] });
+        let lines = lines(&ControllerWord { controllers: vec![said.clone()], disagreements: vec![d] });
         let told: Vec<_> = lines.iter().map(|(head, text)| (head.as_str(), text.as_str())).collect();
         assert_eq!(
             told,
@@ -173,5 +179,8 @@ mod tests {
                 ("", "so: do this"),
             ]
         );
+        said.who = "18DAF110".into();
+        let long = super::lines(&ControllerWord { controllers: vec![said], disagreements: vec![] });
+        assert_eq!(long[0], ("controller".to_owned(), "18DAF110; ECM".to_owned()));
     }
 }
