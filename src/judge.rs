@@ -5,6 +5,7 @@
 
 use crate::channel::Channel;
 use crate::decode::{Decoder, Item, NoticeKind, Reading};
+use crate::grade::causes::Causes;
 use crate::grade::controller::Controllers;
 use crate::grade::verdict::{Findings, GapSpan, Num, Part, PhaseSpan, StrokeSpan};
 use crate::grade::{Bench, Graded, TIMER_RULE};
@@ -71,6 +72,8 @@ pub struct Snapshot {
     pub stroke: Option<String>,
     /// A module on the tray alone: what to do with the part.
     pub part: Option<Part>,
+    /// A vehicle alone: what may be wrong.
+    pub causes: Option<Causes>,
     /// Number of events so far; `events` holds the last of them.
     pub events_total: u64,
     /// The last events in words, oldest first, at most 32.
@@ -404,6 +407,7 @@ impl Judge {
                 .collect(),
             tests,
             stroke: (self.profile.subject() == Subject::Module).then(|| self.on_the_rig()),
+            causes: self.bench.causes(&self.timeline, &graded),
             part: graded.part,
             events_total: self.events_total,
             events: self.events.iter().cloned().collect(),
@@ -433,6 +437,7 @@ impl Judge {
         let graded = self.bench.grade(&self.timeline);
         let controller = self.controllers.beside(&graded);
         let known_leak = self.bench.learned(&self.timeline, &graded.findings);
+        let causes = self.bench.causes(&self.timeline, &graded);
         let end = self.timeline.now().max(self.now);
         let phases = self.timeline.phases();
         let mut spans: Vec<PhaseSpan> = Vec::new();
@@ -466,6 +471,7 @@ impl Judge {
             notices,
             strokes,
             part: graded.part,
+            causes,
             guide: self.guide.as_ref().map(Guide::run),
             known_leak,
             controller,

@@ -1,9 +1,9 @@
 //! The jury: what one test says about another. No test queries another; this table alone joins them.
 
-use super::BELIEF;
 use super::draft::Draft;
 use super::start_vent::BIAS_RETURNED;
 use super::verdict::{Counts, Evidence, Finding};
+use super::{BELIEF, VOIDED_BY};
 use crate::time::Stamp;
 use crate::trade::{Test, Verdict};
 use std::collections::BTreeMap;
@@ -108,6 +108,7 @@ fn void(f: &mut Finding, circuit: &Finding) {
         }
     }
     f.leak_mm = None;
+    f.evidence.insert(VOIDED_BY.to_owned(), Test::SwitchCircuit.name().into());
     f.next = format!("repair the switch circuit first ({}), then repeat", circuit.next);
 }
 

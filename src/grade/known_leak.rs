@@ -15,7 +15,7 @@ pub fn mark(findings: &mut [Finding], t: &Timeline) {
         let (Some(start), Some(end)) = (f.start_s, f.end_s) else { continue };
         let Some(known) = t.known_leaks().within(Stamp::from_secs(start.0), Stamp::from_secs(end.0)) else { continue };
         let told = format!("with a known hole of {} in the line", mm(known.mm));
-        f.evidence.insert("known_leak_mm".to_owned(), known.mm.into());
+        f.evidence.insert(super::KNOWN_LEAK_MM.to_owned(), known.mm.into());
         if f.verdict == Verdict::Fail && matches!(f.test, Test::KeyOffSoak | Test::VacuumDecay) {
             f.withdrawn_by
                 .get_or_insert_with(|| format!("{told}: it reads as the leak that it is, and tells of no fault"));
@@ -227,7 +227,8 @@ fn points(edges: &[Edge]) -> Option<known_hole::Taught> {
 
 /// The smallest bound on the vehicle's own leak that a pass without the known hole gives, mm, and which test gave it.
 pub fn tight_by(findings: &[Finding]) -> Option<(f64, String)> {
-    let passed = findings.iter().filter(|f| f.standing() == Verdict::Pass && !f.evidence.contains_key("known_leak_mm"));
+    let passed =
+        findings.iter().filter(|f| f.standing() == Verdict::Pass && !f.evidence.contains_key(super::KNOWN_LEAK_MM));
     let bounds = passed.filter_map(|f| {
         let most = match f.test {
             Test::KeyOffSoak => f.night_mm.map(|n| n.closes_up_to.0),

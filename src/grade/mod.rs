@@ -1,5 +1,6 @@
 //! Grade: a machine a test, and a jury that applies what one says about another.
 
+pub mod causes;
 mod coil;
 mod contact;
 pub mod controller;
@@ -25,6 +26,7 @@ use crate::channel::Channel;
 use crate::time::Stamp;
 use crate::timeline::{Happening, TightDecays, Timeline};
 use crate::trade::{Phase, Subject, Test, Verdict};
+use causes::Causes;
 use draft::Machine;
 pub use known_leak::tight_by;
 use std::collections::BTreeMap;
@@ -35,6 +37,32 @@ use verdict::{Counts, Finding, KnownHole, Part};
 pub const BELIEF: &str = "belief_at_or_above_limit";
 /// Evidence: what was believed of the hole before, in words.
 pub const PRIOR: &str = "prior";
+
+/// Evidence: what showed the vacuum, `switch` or `pressure`.
+pub const BY: &str = "by";
+/// Evidence of a soak: what the switch did.
+const SWITCH_WAS: &str = "switch_was";
+const STAYED_OPEN: &str = "open throughout";
+/// Evidence: belief and prior belief, 0 to 1, that the hole is of the size that is called large, or more.
+const BELIEF_LARGE: &str = "belief_at_or_above_large";
+const PRIOR_LARGE: &str = "prior_at_or_above_large";
+/// Evidence of a decay: by how much the vacuum grew after purge was shut, Pa.
+const VACUUM_GREW: &str = "vacuum_grew_pa";
+/// Evidence of what rests on a switch circuit that failed: the test that voided it.
+const VOIDED_BY: &str = "voided_by";
+/// Evidence of a purge response: switch and pressure say the opposite.
+const CONTRADICTED: &str = "switch_against_pressure";
+/// Evidence of a start vent: the switch stayed closed, and has not opened since.
+const STAYED_CLOSED: &str = "stayed_closed";
+/// Evidence of a switch circuit: its faults; how long the line was seen without bias, s; it reads closed with the vent commanded open.
+const FAULTS: &str = "faults";
+const NO_BIAS_S: &str = "no_bias_s";
+const CLOSED_VENTED: &str = "closed_with_the_vent_open";
+/// Evidence of what ran with a hole of known size in the line, mm.
+const KNOWN_LEAK_MM: &str = "known_leak_mm";
+/// Evidence of a vent solenoid: what is wrong, `coil` or `not moved`; that its current was seen on and off.
+const FAULT: &str = "fault";
+const COIL_SEEN: &str = "current_seen_on_and_off";
 
 /// One condition a test waits for, with its state now.
 #[derive(Debug, Clone, PartialEq)]
@@ -131,6 +159,11 @@ impl Bench {
             Subject::Module => Some(tray::part::judge(&t.profile, &findings, &summary)),
         };
         Graded { findings, summary, counts, part }
+    }
+
+    /// What may be wrong with the vehicle, and which test would tell most next. A module on the tray has its `part`.
+    pub fn causes(&self, t: &Timeline, graded: &Graded) -> Option<Causes> {
+        (self.subject == Subject::Vehicle).then(|| causes::judge(&t.profile, &graded.findings, &self.repairs))
     }
 
     /// For each test the run under way: how far, and what it waits for.

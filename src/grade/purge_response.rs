@@ -1,7 +1,7 @@
 //! Purge response: with the vent sealed and purge on, the engine must draw a vacuum in the tank.
 
 use super::draft::{Book, Draft, Machine};
-use super::{Condition, condition};
+use super::{BY, CONTRADICTED, Condition, condition};
 use crate::channel::Channel;
 use crate::time::Stamp;
 use crate::timeline::{Happening, SwitchState, Timeline, Vent};
@@ -221,6 +221,7 @@ impl Run {
             d.note("manifold_vacuum_kpa", self.suction_sum / self.suction_s);
         }
         let tapped = self.least_pa.is_finite();
+        d.note(BY, if tapped { "pressure" } else { "switch" });
         if tapped {
             d.note("deepest_pa", self.least_pa);
         }
@@ -243,6 +244,7 @@ impl Run {
                     self.least_pa
                 ));
                 d.next("check the tap's hose and zero, then the switch circuit");
+                d.note(CONTRADICTED, "yes");
                 return d;
             }
             d.rests_on_switch = true;

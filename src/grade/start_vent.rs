@@ -1,5 +1,6 @@
 //! Start vent: at key-on the vent opens and trapped vacuum must go.
 
+use super::STAYED_CLOSED;
 use super::draft::{Book, Draft, Machine};
 use super::vent_path::{path_mm, rate};
 use crate::channel::Channel;
@@ -368,6 +369,7 @@ impl Run {
                     "the switch stayed closed for {waited:.0} s after the vent was commanded open, and has not opened since: the vent does not open, its path is blocked, or the switch stuck closed in the night; these cannot be told apart yet"
                 ));
                 d.next("unplug the module: a line that rises clears the wiring; then listen for the valve and check filter and hose");
+                d.note(STAYED_CLOSED, "yes");
             }
             None if waited > 2.0 * slowest && self.by_switch => {
                 d.decide(Verdict::Fail, vent_at.plus(2.0 * slowest));

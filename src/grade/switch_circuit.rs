@@ -3,6 +3,7 @@
 use super::contact::{BETWEEN_S, SharedGround, between_words, excess_ohm, next_step, too_much_words};
 use super::draft::{Draft, Machine};
 use super::levels::Levels;
+use super::{CLOSED_VENTED, FAULTS, NO_BIAS_S};
 use crate::channel::Channel;
 use crate::time::Stamp;
 use crate::timeline::{Happening, SwitchState, Timeline, Turn, Vent};
@@ -26,6 +27,7 @@ struct Run {
     seen_closed: Option<Stamp>,
     turned_after_open: bool,
     no_bias: Option<Stamp>,
+    no_bias_s: f64,
     /// Sense voltage while closed, solenoid off, bias certain.
     closed_v: Levels,
     open_v: Levels,
@@ -173,6 +175,9 @@ impl Run {
         let p = &t.profile.set;
         let key_on = t.key().0 == Some(true);
         let (switch, since) = t.switch();
+        if switch == Some(SwitchState::NoBias) {
+            self.no_bias_s += dt;
+        }
         let settled = t.switch_raw() == switch && now.since(since) > p.sense.bounce_s;
         let amps = t.signals.get(Channel::SolenoidA);
         let solenoid_off = amps.is_none_or(|a| a <= p.solenoid.off_below_a)
@@ -285,17 +290,19 @@ impl Run {
             for (_, _, text) in &self.faults {
                 d.because(text.clone());
             }
-            d.note("faults", self.faults.iter().map(|f| f.1.as_str()).collect::<Vec<_>>().join(", "));
+            d.note(FAULTS, self.faults.iter().map(|f| f.1.as_str()).collect::<Vec<_>>().join(", "));
             d.next(next_step(&self.faults[0].1));
             return d;
         }
         if let Some(at) = self.no_bias {
+            d.note(NO_BIAS_S, self.no_bias_s);
             d.because(format!(
                 "the sense line lost its bias with the key off ({:.0} s): with nobody pulling it up it says nothing then",
                 at.secs()
             ));
         }
         if let Some(since) = self.closed_vented {
+            d.note(CLOSED_VENTED, "yes");
             d.because(format!(
                 "the switch has read closed since {:.0} s, over a minute of it with the vent commanded open and purge off: it is stuck, or the vent does not open",
                 since.secs()

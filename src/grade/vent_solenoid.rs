@@ -2,6 +2,7 @@
 
 use super::coil::Coil;
 use super::draft::{Draft, Machine};
+use super::{COIL_SEEN, FAULT};
 use crate::channel::Channel;
 use crate::time::Stamp;
 use crate::timeline::{Engine, Happening, SwitchState, Timeline, Turn, Vent};
@@ -155,12 +156,16 @@ impl Run {
         let mut d = Draft::run(Test::VentSolenoid, rule(t), self.start.unwrap_or(end), end);
         d.open = open;
         self.coil.note(&mut d);
+        if self.coil.seen() {
+            d.note(COIL_SEEN, "yes");
+        }
         if let Some((_, seconds)) = self.moved {
             d.note("vacuum_gone_s", seconds);
         }
         if let Some((at, text)) = self.coil.fault() {
             d.decide(Verdict::Fail, *at);
             d.because(text.clone());
+            d.note(FAULT, "coil");
             d.next("measure the coil's resistance and the feed at the module");
             return d;
         }
@@ -177,12 +182,14 @@ impl Run {
                 return d;
             }
             d.decide(Verdict::Fail, at);
+            d.note(FAULT, "not moved");
             d.because(format!("{seconds:.0} s after it was commanded open the vacuum still stood: the valve does not move, or its path is blocked"));
             d.next("listen for the valve's click; then check filter, hose and canister");
             return d;
         }
         if let Some(peak) = self.coil.pull_in_a().filter(|a| *a > s.pull_in_high_a) {
             d.decide(Verdict::Fail, end);
+            d.note(FAULT, "coil");
             d.because(format!("pull-in peaks at {peak:.2} A, more than {:.1} A: shorted turns", s.pull_in_high_a));
             d.next("measure the coil's resistance");
             return d;

@@ -2,6 +2,7 @@
 //!
 //! The shapes serialise to the JSON that outsiders rely on.
 
+use super::causes::Causes;
 use super::controller::ControllerWord;
 use crate::time::Stamp;
 pub use crate::trade::{Job, Phase, Test, Verdict};
@@ -332,6 +333,9 @@ pub struct Findings {
     /// A module on the tray alone: what to do with the part.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub part: Option<Part>,
+    /// A vehicle alone: what may be wrong, and which test would tell most next.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub causes: Option<Causes>,
     /// How the guide went, if there was one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub guide: Option<GuideRun>,

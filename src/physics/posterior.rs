@@ -40,6 +40,11 @@ impl Prior {
         self.cells[cell]
     }
 
+    /// Belief, 0 to 1, that the hole is `mm` or more, before anything was seen.
+    pub fn p_at_least(&self, mm: f64) -> f64 {
+        p_at_least(&self.cells, mm)
+    }
+
     /// In words, with its source.
     pub fn words(&self) -> String {
         format!(
@@ -151,19 +156,7 @@ impl Posterior {
 
     /// Belief, 0 to 1, that the hole is `mm` or more.
     pub fn p_at_least(&self, mm: f64) -> f64 {
-        if mm <= 0.0 {
-            return 1.0;
-        }
-        let mut sum = 0.0;
-        for c in (1..CELLS).rev() {
-            let (low, high) = (edge_mm(c as f64 - 0.5), edge_mm(c as f64 + 0.5));
-            if low >= mm {
-                sum += self.cells[c];
-            } else if high > mm {
-                sum += self.cells[c] * libm::log(high / mm) / libm::log(high / low);
-            }
-        }
-        sum.min(1.0)
+        p_at_least(&self.cells, mm)
     }
 
     /// The middle of the belief, mm: as likely larger as smaller.
@@ -190,6 +183,22 @@ impl Posterior {
     pub fn informed(&self) -> bool {
         self.information_nats >= UNINFORMED_NATS && !self.unexplained
     }
+}
+
+fn p_at_least(cells: &[f64], mm: f64) -> f64 {
+    if mm <= 0.0 {
+        return 1.0;
+    }
+    let mut sum = 0.0;
+    for c in (1..CELLS).rev() {
+        let (low, high) = (edge_mm(c as f64 - 0.5), edge_mm(c as f64 + 0.5));
+        if low >= mm {
+            sum += cells[c];
+        } else if high > mm {
+            sum += cells[c] * libm::log(high / mm) / libm::log(high / low);
+        }
+    }
+    sum.min(1.0)
 }
 
 /// Fine cells in all: tight, then the row.

@@ -51,6 +51,9 @@ pub fn block(f: &Findings, losses: &[String], style: Style) -> Vec<String> {
     if let Some(part) = &f.part {
         part_lines(part, style, &mut out);
     }
+    for (word, text) in f.causes.iter().flat_map(super::causes::lines) {
+        hang(&word, &text, style, &mut out);
+    }
     let mut note = |word: &str, text: &str| hang(word, text, style, &mut out);
     let lost: f64 = f.gaps.iter().map(|g| g.end_s.0 - g.start_s.0).sum();
     if !f.gaps.is_empty() {
@@ -230,6 +233,7 @@ mod tests {
             notices: vec!["a column \u{1b}[2J is no channel".into()],
             strokes: None,
             part: None,
+            causes: None,
         };
         let style = Style { width: 80, units: Shown::Inch, colour: false };
         let lines = block(&f, &["raw.pcapng, byte 99: 3 records lost".into()], style);

@@ -49,6 +49,7 @@ mod tests {
             notices: vec![],
             strokes: None,
             part: None,
+            causes: None,
             guide: None,
             known_leak: None,
             controller: None,

@@ -100,11 +100,13 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
     let title = grant(&mut left, 1);
     let mut condition_rows = grant(&mut left, conditions.min(2));
     let wait_rows = grant(&mut left, waits.len().min(1));
+    let causes = grant(&mut left, page.causes().iter().count());
     link_rows += grant(&mut left, links.min(3) - link_rows);
     event_rows += grant(&mut left, events.min(3) - event_rows);
     condition_rows += grant(&mut left, conditions.min(4) - condition_rows);
+    let mut signal_rows = grant(&mut left, signals.min(2));
     let timer = grant(&mut left, page.timer().iter().count());
-    let signal_rows = grant(&mut left, signals);
+    signal_rows += grant(&mut left, signals - signal_rows);
     condition_rows += grant(&mut left, conditions - condition_rows);
     let wait_rows = wait_rows + grant(&mut left, waits.len().min(2) - wait_rows);
     link_rows += grant(&mut left, links - link_rows);
@@ -129,6 +131,7 @@ pub fn layout(snapshot: &Snapshot, health: &Health, traces: &Traces, look: Look)
         _ => vec![one],
     });
     page.section("tests", texts.collect(), &mut rows);
+    page.section("causes", page.causes().into_iter().take(causes).collect(), &mut rows);
     page.section("timer", page.timer().into_iter().take(timer).collect(), &mut rows);
     page.section("part", page.part().into_iter().take(part).collect(), &mut rows);
     page.section("events", page.events(event_rows), &mut rows);
@@ -382,6 +385,11 @@ impl Page<'_> {
         let said = |t: &TestRow| Some(format!("{} {}", show::test(t.test), t.timer_rule.as_ref()?));
         let said: Vec<String> = self.snapshot.tests.iter().filter_map(said).collect();
         (!said.is_empty()).then(|| show::fit(&format!("by a timer rule alone: {}", said.join(", ")), self.room))
+    }
+
+    /// What may be wrong, once a test has moved it.
+    fn causes(&self) -> Option<String> {
+        super::causes::line(self.snapshot.causes.as_ref()?, self.room).map(|text| show::fit(&text, self.room))
     }
 
     /// The verdict on the part on the tray.

@@ -1,6 +1,7 @@
 //! Views: what people and other programs read. They take findings, readings and snapshots, and change nothing.
 
 pub mod block;
+pub mod causes;
 pub mod cautions;
 pub mod console;
 pub mod controller;

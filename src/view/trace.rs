@@ -95,6 +95,7 @@ pub(super) mod tests {
             tests: vec![],
             stroke: None,
             part: None,
+            causes: None,
             events_total: 0,
             events: vec![],
             records: 0,

@@ -2,6 +2,7 @@
 
 use super::super::draft::{Draft, mm};
 use super::super::timer_rule::{self, SoakSwitch};
+use super::super::{BY, STAYED_OPEN, SWITCH_WAS};
 use super::run::spoils_closing;
 use super::*;
 
@@ -56,6 +57,8 @@ impl Run {
         }
         d.rests_on_switch = !self.tapped;
         self.timer_rule(t).note(&mut d);
+        d.note(BY, if self.tapped { "pressure" } else { "switch" });
+        d.note(SWITCH_WAS, self.switch_was());
         let named: Vec<&str> = self.spoilers.iter().map(|s| s.text.as_str()).collect();
         if !named.is_empty() {
             d.note("noticed", named.join("; "));
@@ -82,6 +85,23 @@ impl Run {
             d.because(format!("the record has a gap of {:.0} s in this soak", b.since(a)));
         }
         d
+    }
+
+    /// What the switch did, in a word.
+    fn switch_was(&self) -> &'static str {
+        if self.no_bias.is_some() {
+            "without bias"
+        } else if self.closed_at.is_some() {
+            "closed"
+        } else if self.early_edge.is_some() {
+            "closed early"
+        } else if self.first_switch.is_none() || self.lost.is_some() {
+            "not read"
+        } else if self.seen_open.is_none() {
+            "closed from the start"
+        } else {
+            STAYED_OPEN
+        }
     }
 
     /// What a controller with a timer would have made of it.

@@ -5,9 +5,9 @@ use super::{PullSeen, rule};
 use crate::channel::Channel;
 use crate::grade::draft::{Draft, mm};
 use crate::grade::known_leak::Lesson;
-use crate::grade::timer_rule;
+use crate::grade::{BELIEF_LARGE, BY, PRIOR_LARGE, VACUUM_GREW, timer_rule};
 use crate::physics::decay_belief::{DecayBelief, Pull, Seen};
-use crate::physics::posterior::Posterior;
+use crate::physics::posterior::{Posterior, Prior};
 use crate::time::Stamp;
 use crate::timeline::{SwitchState, Timeline};
 use crate::trade::{Test, Verdict};
@@ -231,6 +231,7 @@ impl Run {
         let mut d = Draft::run(Test::VacuumDecay, rule(t), self.start, end);
         d.rests_on_switch = !self.tapped;
         self.timer_rule(t).note(&mut d);
+        d.note(BY, if self.tapped { "pressure" } else { "switch" });
         let (v, spread) = t.vapour_volume_m3();
         d.note("vapour_volume_l", v * 1e3);
         d.note("vapour_volume_spread_pct", spread * 100.0);
@@ -258,6 +259,8 @@ impl Run {
         let p_leak = posterior.p_at_least(small);
         let (low, high) = posterior.interval();
         let best = posterior.best();
+        d.note(BELIEF_LARGE, posterior.p_at_least(p.leak.large_mm));
+        d.note(PRIOR_LARGE, Prior::new(small).p_at_least(p.leak.large_mm));
         d.note("explained_by_rebound", posterior.explained_by_rebound);
         let informed = posterior.informed() && !posterior.unexplained;
         let doubt = self.doubt(t);
@@ -321,6 +324,7 @@ impl Run {
                 if let Some((why, next)) = doubt {
                     d.because(why);
                     d.next(next);
+                    d.note(VACUUM_GREW, self.start_pa.unwrap_or(0.0) - self.lowest_pa);
                 } else if posterior.unexplained {
                     d.because(format!(
                         "{what}: no tank of this profile decays like that; volume, sensor or profile is wrong"
