@@ -112,7 +112,7 @@ pub(super) fn listens_only(iface: &str) -> Option<bool> {
 pub fn describe(iface: &str, up: bool) -> String {
     let rate = bitrate(iface).map_or(String::new(), |b| format!(", {b} bit/s"));
     let listens = if listens_only(iface) == Some(true) { ", listen-only" } else { "" };
-    let state = CanInterface::open(iface).and_then(|i| Ok(i.state()?)).ok().flatten().filter(|_| up);
+    let state = CanInterface::open(iface).ok().and_then(|i| i.state().ok()).flatten().filter(|_| up);
     format!("{}{rate}{listens}{}", if up { "up" } else { "down" }, state.map_or("", bus_words))
 }
 
