@@ -99,10 +99,10 @@ impl Day {
         let name = if spec.starts_with("ps-") { "pressure-sensor" } else { "switch-module" };
         let profile = Arc::new(profile::load_builtin(name).unwrap());
         let link = LinkInfo { kind: "sim".into(), name: spec.into() };
-        let mut player = Player::new(spec, seed, tap).unwrap();
+        let player = Player::new(spec, seed, tap).unwrap();
         let mut judge = Judge::new(profile, &[link]);
         let mut seq = 0;
-        while let Some((at, bytes)) = player.next() {
+        for (at, bytes) in player {
             judge.record(&Record { at, link: 1, seq, body: Body::Bytes(bytes) });
             seq += 1;
         }
