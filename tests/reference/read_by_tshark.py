@@ -52,10 +52,11 @@ for raw in sorted(pathlib.Path(sys.argv[1]).glob("*/raw.pcapng")):
     parts = sum(1 for _, kind in theirs if kind == 2)
     check(parts >= 8, f"{name}: {parts} of several frames")
 
-    named = read(raw, "uds", ["can.id", "can.flags.xtd", "uds.sid", "uds.reply", "uds.rdbi.data_identifier"])
+    named = read(raw, "uds", ["can.id", "can.flags.xtd", "uds.sid", "uds.reply", "uds.rdbi.data_identifier", "uds.err.sid"])
     told = [
-        (int(sid, 0), reply in ("0x01", "1", "True"), did.split(",")[0].lower())
-        for number, extended, sid, reply, did in named
+        # Of a refusal it names the service that is refused apart.
+        (int(refused or sid, 0), reply in ("0x01", "1", "True"), did.split(",")[0].lower())
+        for number, extended, sid, reply, did, refused in named
         if diagnostic(number, extended) and sid
     ]
     expected = []
