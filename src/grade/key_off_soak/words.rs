@@ -153,8 +153,13 @@ impl Run {
             ));
             d.next("use the bench adapter's own weak pull-up for the night");
         } else if self.first_switch.is_none() {
-            d.because("neither the switch nor the tank pressure was recorded in this soak");
-            d.next("record leak_switch, switch_sense_v or tank_pressure_pa overnight");
+            if p.switch.fitted == "yes" {
+                d.because("neither the switch nor the tank pressure was recorded in this soak");
+                d.next("record leak_switch, switch_sense_v or tank_pressure_pa overnight");
+            } else {
+                d.because("the tank pressure was not recorded in this soak");
+                d.next("record tank_pressure_pa overnight");
+            }
         } else if self.seen_open.is_none() {
             d.because("the switch read closed from the moment of sealing and was never seen open: stuck, shorted, without bias or held by left-over vacuum, it proves nothing");
             d.next("open the vent with the key on and see the switch open, then repeat the soak");
