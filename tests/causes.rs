@@ -101,10 +101,8 @@ impl Day {
         let link = LinkInfo { kind: "sim".into(), name: spec.into() };
         let player = Player::new(spec, seed, tap).unwrap();
         let mut judge = Judge::new(profile, &[link]);
-        let mut seq = 0;
-        for (at, bytes) in player {
+        for (seq, (at, bytes)) in (0..).zip(player) {
             judge.record(&Record { at, link: 1, seq, body: Body::Bytes(bytes) });
-            seq += 1;
         }
         Day { spec, seed, tap, causes: judge.findings(spec).causes.expect("a vehicle") }
     }
