@@ -252,8 +252,12 @@ impl Session {
         sinks: Vec<Box<dyn Sink>>,
     ) -> Result<Session, Error> {
         let folder = own_folder();
-        let claims =
-            options.links.iter().filter_map(LinkSpec::device).map(|(name, device)| claim(&folder, name, &device));
+        let claims = options
+            .links
+            .iter()
+            .filter(|l| l.is_exclusive())
+            .filter_map(LinkSpec::device)
+            .map(|(name, device)| claim(&folder, name, &device));
         let claims: Vec<Claim> = claims.collect::<Result<Vec<_>, _>>()?.into_iter().flatten().collect();
         let clock = Clock::start();
         let reading = Clock::read();

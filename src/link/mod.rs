@@ -363,6 +363,12 @@ impl LinkSpec {
         }
     }
 
+    /// Whether a second run of it would take bytes from the first, or ask the vehicle twice. A CAN interface hands every
+    /// frame to each that only listens.
+    pub fn is_exclusive(&self) -> bool {
+        !matches!(self, LinkSpec::Can { ask: Some(Ask::No), .. })
+    }
+
     /// Opens the link; what comes back reads it to its end, and is to run in a thread of its own. Whatever can be
     /// wrong with the name is found here.
     pub fn open(&self, queue: Queue, profile: &Arc<Profile>, speed: Option<f64>) -> Result<Run, Error> {
