@@ -141,7 +141,9 @@ impl Watch {
         let mut shown = cautioned;
         loop {
             let look = session.look();
-            while let Some(note) = keyboard.note(look.snapshot.guide.as_ref()) {
+            // What is typed before the guide has begun is an answer to its first step: it waits.
+            let begun = self.guide.is_none() || look.snapshot.guide.is_some() || look.ended;
+            while begun && let Some(note) = keyboard.note(look.snapshot.guide.as_ref()) {
                 session.note(note.kind, &note.text);
             }
             if shown.is_ok() {
